@@ -1,0 +1,83 @@
+"""Leaf module: the error tree. Imports nothing of ours.
+
+SoakdError                 one clear line, a hint, an exit code
+├── ConfigError            a file was refused: file, key, value, what would be right (78)
+├── RefusedError           the run must not start as asked (78)
+├── NotPermittedError      the operating system says no (77)
+├── UnsupportedError       this system lacks what the command needs (2)
+├── UsageError             the words of a command are off (2)
+├── StoreError             the journal cannot be opened, read or written (74)
+└── WorkloadError          a kernel cannot be built, or computes wrongly when tried (1)
+
+A user's mistake is one of these and never shows a traceback; any other exception is our bug.
+"""
+
+from __future__ import annotations
+
+EXIT_PASS = 0
+EXIT_FAIL = 1
+EXIT_USAGE = 2
+EXIT_INCONCLUSIVE = 10
+EXIT_STORE = 74
+EXIT_NOT_PERMITTED = 77
+EXIT_CONFIG = 78
+
+
+class SoakdError(Exception):
+    """What went wrong in one line, with a hint at the remedy."""
+
+    exit_code = EXIT_FAIL
+
+    def __init__(self, message: str, *, hint: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.hint = hint
+
+
+class ConfigError(SoakdError):
+    """A file was refused; names file, key, value and what would be right."""
+
+    exit_code = EXIT_CONFIG
+
+    def __init__(self, *, file: str, key: str, value: str, wanted: str) -> None:
+        where = f"{file}: {key}" if key else file
+        got = f" = {value}" if value else ""
+        super().__init__(f"{where}{got}: {wanted}")
+        self.file = file
+        self.key = key
+        self.value = value
+        self.wanted = wanted
+
+
+class RefusedError(SoakdError):
+    """The plan does not fit this bench; nothing was started."""
+
+    exit_code = EXIT_CONFIG
+
+
+class NotPermittedError(SoakdError):
+    """The operating system denies what the command needs."""
+
+    exit_code = EXIT_NOT_PERMITTED
+
+
+class UnsupportedError(SoakdError):
+    """This system lacks what the command needs."""
+
+    exit_code = EXIT_USAGE
+
+
+class UsageError(SoakdError):
+    """The words of a command name nothing that exists."""
+
+    exit_code = EXIT_USAGE
+
+
+class StoreError(SoakdError):
+    """The journal cannot be opened, read or written."""
+
+    exit_code = EXIT_STORE
+
+
+class WorkloadError(SoakdError):
+    """A kernel cannot be built here, or its known answer came out wrong."""

@@ -1,0 +1,59 @@
+"""What the crew tells the guard, in the order in which it can happen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrewPrepared:
+    """All kernels of the plan are built and gave their known answers."""
+
+    digests: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrewRefused:
+    """A kernel could not be built or computed wrongly, or a worker could not get what it needs."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkerReady:
+    """Pinned, memory in hand, waiting for the start."""
+
+    core: int
+    pid: int
+    note: str
+    """How it runs, for the verdict; may be empty."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkerWrong:
+    """A result differed from its closed form."""
+
+    core: int
+    round: int
+    where: str
+    expected: int
+    actual: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkerExited:
+    """A worker process is gone: code as exit status, or negative signal number as subprocess has it."""
+
+    core: int
+    pid: int
+    code: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrewLost:
+    """The crew's parent process is gone, and with it every worker."""
+
+    code: int | None
+
+
+CrewEvent = CrewPrepared | CrewRefused | WorkerReady | WorkerWrong | WorkerExited | CrewLost

@@ -1,0 +1,41 @@
+"""One thing that was found, with all that is needed to act on it: the unit of every reason in a verdict."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from soakd.model.base import Value
+
+Weight = Literal["fail", "inconclusive", "note"]
+
+
+class WrongResult(Value):
+    """A result that differs from its closed form. Patterns are hexadecimal text: they exceed what JSON numbers hold."""
+
+    workload: str
+    instruction_class: str
+    round: int
+    where: str
+    """Place inside the workload: stream, lane, or byte of the tested memory."""
+    expected: str
+    actual: str
+    flipped: str
+    """Exclusive or of the two: the bits that are wrong."""
+
+
+class Finding(Value):
+    """A rule that spoke, why, and when."""
+
+    rule: str
+    weight: Weight
+    """What it makes of the outcome; a note changes nothing."""
+    text: str
+    at_s: float | None = None
+    """Seconds since the run started."""
+    stage: int | None = None
+    core: int | None = None
+    channel: str | None = None
+    sample: float | None = None
+    bound: float | None = None
+    unit: str = ""
+    wrong: WrongResult | None = None

@@ -1,0 +1,118 @@
+"""What happens in a run, as it is told by the guard's process and kept in the journal."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, TypeAdapter
+
+from soakd.model.base import Value
+from soakd.model.finding import Finding
+
+
+class WorkerTotals(Value):
+    """What one worker has done in one stage so far; only whole, checked rounds count."""
+
+    core: int
+    rounds: int = 0
+    operations: int = 0
+    """In the workload's unit, all of them vouched for by a check; below 2^53 by a wide margin."""
+    mismatches: int = 0
+    sweeps: int = 0
+    """Complete passes of a memory test over the whole share."""
+    work_s: float = 0.0
+    check_s: float = 0.0
+    checked_s: float = 0.0
+    """Wall time covered by checked rounds."""
+    note: str = ""
+
+
+class Prepared(Value):
+    """The kernels are built and gave their known answers; nothing is loaded yet."""
+
+    kind: Literal["prepared"] = "prepared"
+    at_s: float
+    crew_pid: int
+    priority: str
+    """Scheduling that the guard really got, in words."""
+    digests: dict[str, str]
+    """Kernel to SHA-256 of its object code."""
+
+
+class StageAnnounced(Value):
+    """About to load the bench; durable before the load starts, because the bench may die of it."""
+
+    kind: Literal["stage-announced"] = "stage-announced"
+    at_s: float
+    stage: int
+
+
+class StageStarted(Value):
+    """All workers are pinned and ready, and have been let go."""
+
+    kind: Literal["stage-started"] = "stage-started"
+    at_s: float
+    stage: int
+    pids: dict[int, int]
+    """Logical core to process."""
+
+
+class Tick(Value):
+    """Readings and progress at one point of the sampling grid."""
+
+    kind: Literal["tick"] = "tick"
+    at_s: float
+    number: int
+    stage: int | None
+    late_s: float
+    values: dict[str, float]
+    gaps: dict[str, str]
+    workers: tuple[WorkerTotals, ...] = ()
+
+
+class Found(Value):
+    """The guard found something; `stops` says whether the load was stopped for it."""
+
+    kind: Literal["found"] = "found"
+    at_s: float
+    finding: Finding
+    stops: bool
+
+
+class StageEnded(Value):
+    """The stage's last totals. Not complete when it was stopped."""
+
+    kind: Literal["stage-ended"] = "stage-ended"
+    at_s: float
+    stage: int
+    complete: bool
+    workers: tuple[WorkerTotals, ...]
+
+
+class LoadStopped(Value):
+    """The load was taken away before its time."""
+
+    kind: Literal["load-stopped"] = "load-stopped"
+    at_s: float
+    gone_s: float
+    """From the event that decided it to the last worker seen gone."""
+    survivors: int
+    """Workers not seen gone within the deadline; anything but 0 is an alarm."""
+
+
+class RunEnded(Value):
+    """The guard's last word: the clean-stop mark."""
+
+    kind: Literal["run-ended"] = "run-ended"
+    at_s: float
+    ticks_due: int
+    ticks_lost: int
+    guard_cpu_s: float
+    guard_peak_mib: float
+
+
+Event = Annotated[
+    Prepared | StageAnnounced | StageStarted | Tick | Found | StageEnded | LoadStopped | RunEnded,
+    Field(discriminator="kind"),
+]
+EVENT: TypeAdapter[Event] = TypeAdapter(Event)

@@ -1,0 +1,119 @@
+"""A plan: limits and an ordered list of stages."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from soakd import units
+from soakd.model.base import Value
+from soakd.model.channels import ROLE_DIMENSIONS, Role
+from soakd.model.pace import ROUND_S
+from soakd.model.quantities import DurationS, MarginK, MemorySharePercent, SharePercent, SizeMib, TickS
+
+Core = Annotated[int, Field(ge=0, lt=4096)]
+WorkloadName = Literal["integer", "vector", "memory"]
+ClassName = Literal[
+    "widest", "scalar", "vector-128", "vector-128-fma", "vector-256", "vector-256-fma", "vector-512"
+]  # fmt: skip
+
+
+class Limit(Value):
+    """A bound on a role or on one channel, with the time that it may be exceeded before the load is stopped."""
+
+    of: Annotated[str, Field(min_length=1)]
+    """A role ("cpu-temperature") or the full name of one channel."""
+    above: str | None = None
+    """The load stops when a reading is above this; text with a unit."""
+    below: str | None = None
+    """The load stops when a reading is below this; text with a unit."""
+    hold_s: DurationS = Field(default=0.0, alias="hold")
+    """How long without a break the bound must be exceeded."""
+
+    @model_validator(mode="after")
+    def _bound_fits(self) -> Self:
+        if (self.above is None) == (self.below is None):
+            raise ValueError("a limit has either `above` or `below`")
+        try:
+            dimension = ROLE_DIMENSIONS[Role(self.of)]
+        except ValueError:
+            dimension = None
+        if dimension is not None:
+            units.parse(self.bound_text, dimension)
+        elif units.parse_any(self.bound_text) is None:
+            raise ValueError(f"{self.bound_text!r} is not a number with a unit")
+        return self
+
+    @property
+    def bound_text(self) -> str:
+        return self.above if self.above is not None else self.below or ""
+
+
+class GuardRules(Value):
+    """When the guard stops the load, besides the limits."""
+
+    temperature: Literal["required", "if-available"] = "required"
+    """`required`: without a cpu-temperature reading nothing starts, and losing it stops the run."""
+    temperature_margin_k: MarginK = Field(default=5.0, alias="temperature-margin")
+    """Kept below the sensor's own critical value when the plan states no temperature limit."""
+    gap_hold_s: DurationS = Field(default=5.0, alias="gap-hold")
+    """How long a required role may stay without a reading."""
+    mismatches: Annotated[int, Field(ge=1, le=1_000_000)] = 1
+    """Wrong results at which the load stops; any wrong result fails the run."""
+    swap_mib: SizeMib = Field(default=16.0, alias="swap")
+    """Swap traffic during one memory stage beyond which its result means nothing."""
+    lost_tick_hold_s: DurationS = Field(default=5.0, alias="lost-ticks")
+    """How long the guard itself may have been blind."""
+    tick_s: TickS = Field(default=1.0, alias="tick")
+    """How often sensors are read."""
+
+
+class Stage(Value):
+    """A workload on chosen cores, in a load pattern, for a time."""
+
+    name: Annotated[str, Field(min_length=1, max_length=120)]
+    workload: WorkloadName
+    instruction_class: ClassName = Field(default="widest", alias="class")
+    """Instruction class; `widest` takes the widest one that this core has for the workload."""
+    cores: Literal["all"] | tuple[Core, ...] = "all"
+    """Logical cores as the operating system numbers them."""
+    pattern: Literal["steady", "walking"] = "steady"
+    """`steady`: all cores at once. `walking`: one core after another, the others at rest."""
+    dwell_s: DurationS | None = Field(default=None, alias="dwell")
+    """Walking only: how long the load stays on each core."""
+    duration_s: DurationS = Field(alias="duration")
+    memory_percent: MemorySharePercent | None = Field(default=None, alias="memory")
+    """Memory workloads only: share of the memory available at the stage's start."""
+
+    @model_validator(mode="after")
+    def _parts_fit(self) -> Self:
+        if self.duration_s < 2 * ROUND_S:
+            raise ValueError(f"duration: a stage lasts at least {2 * ROUND_S:g} s, two rounds")
+        if self.cores != "all" and (not self.cores or len(set(self.cores)) != len(self.cores)):
+            raise ValueError("cores: name at least one core and each only once")
+        if (self.workload == "memory") != (self.memory_percent is not None):
+            raise ValueError('memory: a share such as "60 %", in memory stages and only there')
+        if (self.pattern == "walking") != (self.dwell_s is not None):
+            raise ValueError('dwell: a time such as "10 s", in walking stages and only there')
+        if self.dwell_s is not None and self.dwell_s < ROUND_S:
+            raise ValueError(f"dwell: at least one round, {ROUND_S:g} s")
+        return self
+
+
+class Plan(Value):
+    """Limits, guard rules and stages; what the tuner asks the bench to prove."""
+
+    version: Annotated[int, Field(ge=1, le=1)]
+    """Version of this file format."""
+    name: Annotated[str, Field(min_length=1, max_length=120)]
+    note: str = ""
+    coverage_floor_percent: SharePercent = Field(default=95.0, alias="coverage-floor")
+    """Least share of the planned load time that must have been checked, and of the watched readings that must exist."""
+    guard: GuardRules = GuardRules()
+    limits: tuple[Limit, ...] = Field(default=(), alias="limit")
+    stages: Annotated[tuple[Stage, ...], Field(min_length=1, max_length=1000, alias="stage")]
+
+    @property
+    def duration_s(self) -> float:
+        return sum(stage.duration_s for stage in self.stages)

@@ -1,0 +1,136 @@
+"""Evidence, and the verdict that follows from it for exactly one fingerprint."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from soakd.model.base import Value
+from soakd.model.finding import Finding
+from soakd.model.journal import WorkerTotals
+from soakd.model.limits import Bound
+from soakd.model.plan import Plan
+from soakd.model.sheet import Sheet
+from soakd.model.snapshot import Snapshot
+
+Outcome = Literal["pass", "fail", "inconclusive"]
+VERDICT_VERSION = 1
+
+
+class ClockSummary(Value):
+    """Effective clock that the workers measured on themselves, MHz."""
+
+    minimum_mhz: float
+    median_mhz: float
+    maximum_mhz: float
+    samples: int
+
+
+class WorkerResult(Value):
+    """One worker's share of a stage."""
+
+    totals: WorkerTotals
+    planned_s: float
+    """Load time that the plan gave this core."""
+    checked_percent: float
+    """Checked time as a share of planned time, 100 at most."""
+    clock: ClockSummary | None = None
+
+
+class StageResult(Value):
+    """What became of one stage."""
+
+    index: int
+    name: str
+    workload: str
+    instruction_class: str
+    pattern: str
+    planned_s: float
+    state: Literal["complete", "stopped", "not started"]
+    unit: str
+    """What operations count."""
+    rounds: int
+    operations: int
+    per_second: float
+    """Operations per second of load, all workers together."""
+    mismatches: int
+    checked_percent: float
+    """That of the weakest worker."""
+    workers: tuple[WorkerResult, ...]
+
+
+class ChannelSummary(Value):
+    """One channel over the whole run, in the role's unit; None where there never was a reading."""
+
+    name: str
+    role: str
+    unit: str
+    readings: int
+    gaps: int
+    gap_reasons: dict[str, int]
+    """Reason to number of ticks."""
+    minimum: float | None = None
+    mean: float | None = None
+    maximum: float | None = None
+    last: float | None = None
+    nearest_margin: float | None = None
+    """Least distance to any bound of this channel; negative when one was broken."""
+
+
+class Coverage(Value):
+    """How much of what the plan asked for is really known."""
+
+    floor_percent: float
+    checked_percent: float
+    """Weakest worker of the weakest stage: checked time over planned time."""
+    watched_percent: float | None
+    """Weakest watched channel: ticks with a reading over ticks due; None when nothing is watched."""
+    weakest_channel: str | None = None
+
+
+class Evidence(Value):
+    """Everything that a verdict may look at, and nothing else."""
+
+    finished_utc: str
+    duration_s: float
+    ended_cleanly: bool
+    """The guard wrote its last word."""
+    same_boot: bool
+    suspended_s: float
+    priority: str | None
+    digests: dict[str, str]
+    findings: tuple[Finding, ...]
+    stages: tuple[StageResult, ...]
+    channels: tuple[ChannelSummary, ...]
+    coverage: Coverage
+    steal_percent_mean: float | None
+    steal_percent_max: float | None
+    ticks_due: int
+    ticks_lost: int
+    load_gone_s: float | None
+    """From the deciding event to the last worker gone, when the load was stopped early."""
+    survivors: int
+    guard_cpu_percent: float | None
+    guard_peak_mib: float | None
+    snapshot_after: Snapshot | None
+
+
+class Verdict(Value):
+    """The outcome, why, and all that it rests on."""
+
+    version: int = VERDICT_VERSION
+    run_id: str
+    soakd_version: str
+    outcome: Outcome
+    reasons: tuple[Finding, ...]
+    """What decided the outcome, gravest first; empty for a pass."""
+    notes: tuple[Finding, ...]
+    """What a reader must know to value it, without changing it."""
+    fingerprint: str
+    drill: bool
+    """A deliberate fault was planted: never evidence about the bench."""
+    started_utc: str
+    plan: Plan
+    sheet: Sheet | None
+    bounds: tuple[Bound, ...]
+    snapshot_before: Snapshot
+    evidence: Evidence

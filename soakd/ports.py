@@ -1,0 +1,89 @@
+"""What the engine needs from the world, as Protocols; adapters live in sensors, crew and store."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from soakd.model.channels import Batch, Channel
+    from soakd.model.journal import Event, WorkerTotals
+    from soakd.model.plan import Stage
+
+
+class SensorSource(Protocol):
+    """A family of channels that are read together."""
+
+    name: str
+
+    def channels(self) -> Sequence[Channel]:
+        """The fixed list of channels, found once; a channel that vanishes later stays in it as a gap."""
+
+    def read(self) -> tuple[dict[str, float], dict[str, str]]:
+        """A value or a gap's reason for each channel. May block or raise; the sampler copes with both."""
+
+
+class Sampler(Protocol):
+    """Reads every source on a grid and hands each batch over as soon as it is there."""
+
+    def start(self, emit: Callable[[Batch], None]) -> None: ...
+
+    def stop(self) -> None: ...
+
+
+class WorkerLook(Protocol):
+    """One worker's progress at one moment."""
+
+    @property
+    def state(self) -> str:
+        """starting, ready, working, resting or done."""
+
+    @property
+    def beats(self) -> int:
+        """Changes whenever the worker is alive and getting somewhere."""
+
+    @property
+    def clock_mhz(self) -> float:
+        """The clock it last measured on itself; 0 before the first time."""
+
+    @property
+    def totals(self) -> WorkerTotals: ...
+
+
+class Crew(Protocol):
+    """The processes that carry the load; what they have to say arrives in the engine's queue."""
+
+    @property
+    def pid(self) -> int: ...
+
+    @property
+    def pids(self) -> dict[int, int]:
+        """Logical core to process, for the workers that are ready."""
+
+    def prepare(self, programs: Sequence[tuple[str, str]], *, drill: bool) -> None:
+        """Build the kernels of every workload and instruction class; answered by CrewPrepared or CrewRefused."""
+
+    def begin(self, stage: Stage, instruction_class: str, bench_cores: Sequence[int]) -> tuple[int, ...]:
+        """Fork the stage's workers; each answers WorkerReady. Returns the cores they stand on."""
+
+    def go(self, duration_s: float) -> None:
+        """Let the ready workers load the bench until the deadline."""
+
+    def look(self) -> Mapping[int, WorkerLook]:
+        """Every worker of the current stage by core, without blocking."""
+
+    def process_state(self, core: int) -> str | None:
+        """The kernel's letter for the worker's state; None when the process is gone."""
+
+    def kill(self) -> int:
+        """Take the load away at once; returns the number of workers not seen gone within the deadline."""
+
+
+class Sink(Protocol):
+    """Second consumer of every event; must never block the guard."""
+
+    def put(self, event: Event) -> None: ...
+
+    def backlog(self) -> int:
+        """How many events wait to be taken."""

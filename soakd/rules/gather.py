@@ -1,0 +1,233 @@
+"""From the journal's events to evidence: the same code for a run that has just ended and for an orphan found later."""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass, field
+from statistics import median
+from typing import TYPE_CHECKING
+
+from soakd.model.channels import Role
+from soakd.model.journal import (
+    Found,
+    LoadStopped,
+    Prepared,
+    RunEnded,
+    StageAnnounced,
+    StageEnded,
+    StageStarted,
+    Tick,
+    WorkerTotals,
+)
+from soakd.model.verdict import ChannelSummary, ClockSummary, Coverage, Evidence, StageResult, WorkerResult
+from soakd.rules.expected import planned_seconds
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from soakd.model.finding import Finding
+    from soakd.model.journal import Event
+    from soakd.model.limits import Bound
+    from soakd.model.plan import Stage
+    from soakd.model.run import ChannelInfo, RunRecord
+    from soakd.model.snapshot import Snapshot
+
+
+@dataclass(slots=True)
+class _ChannelTally:
+    info: ChannelInfo
+    bounds: tuple[Bound, ...]
+    readings: int = 0
+    total: float = 0.0
+    minimum: float = float("inf")
+    maximum: float = float("-inf")
+    last: float | None = None
+    nearest_margin: float = float("inf")
+    gap_reasons: dict[str, int] = field(default_factory=dict)
+
+    def value(self, value: float) -> None:
+        self.readings += 1
+        self.total += value
+        self.minimum = min(self.minimum, value)
+        self.maximum = max(self.maximum, value)
+        self.last = value
+        for bound in self.bounds:
+            self.nearest_margin = min(self.nearest_margin, bound.margin(value))
+
+    def gap(self, reason: str) -> None:
+        self.gap_reasons[reason] = self.gap_reasons.get(reason, 0) + 1
+
+    def summary(self) -> ChannelSummary:
+        known = self.readings > 0
+        return ChannelSummary(
+            name=self.info.name,
+            role=self.info.role,
+            unit=self.info.unit,
+            readings=self.readings,
+            gaps=sum(self.gap_reasons.values()),
+            gap_reasons=self.gap_reasons,
+            minimum=self.minimum if known else None,
+            mean=self.total / self.readings if known else None,
+            maximum=self.maximum if known else None,
+            last=self.last,
+            nearest_margin=self.nearest_margin if known and self.bounds else None,
+        )
+
+
+@dataclass(slots=True)
+class _StageTally:
+    totals: dict[int, WorkerTotals] = field(default_factory=dict)
+    clocks: dict[int, array[float]] = field(default_factory=dict)
+    started: bool = False
+    complete: bool = False
+
+
+class Gatherer:
+    """Feed it every event of a run in order; ask for the evidence at any time."""
+
+    def __init__(self, record: RunRecord, units: Mapping[str, str]) -> None:
+        """`units`: workload name to what its operations count."""
+        self.record = record
+        self._units = units
+        self._channels = {
+            info.name: _ChannelTally(info, tuple(b for b in record.bounds if b.channel == info.name))
+            for info in record.channels
+        }
+        self._stages = [_StageTally() for _ in record.plan.stages]
+        self._findings: list[Finding] = []
+        self._prepared: Prepared | None = None
+        self._stopped: LoadStopped | None = None
+        self._ended: RunEnded | None = None
+        self.last_s = 0.0
+        self._ticks = 0
+
+    def add(self, event: Event) -> None:
+        self.last_s = max(self.last_s, event.at_s)
+        match event:
+            case Tick():
+                self._tick(event)
+            case Found():
+                self._findings.append(event.finding)
+            case Prepared():
+                self._prepared = event
+            case StageStarted():
+                self._stages[event.stage].started = True
+            case StageEnded():
+                tally = self._stages[event.stage]
+                tally.complete = event.complete
+                tally.totals.update({totals.core: totals for totals in event.workers})
+            case LoadStopped():
+                self._stopped = event
+            case RunEnded():
+                self._ended = event
+            case StageAnnounced():
+                pass
+
+    def _tick(self, tick: Tick) -> None:
+        self._ticks += 1
+        for name, value in tick.values.items():
+            self._channels[name].value(value)
+        for name, reason in tick.gaps.items():
+            self._channels[name].gap(reason)
+        if tick.stage is None:
+            return
+        tally = self._stages[tick.stage]
+        tally.started = True
+        tally.totals.update({totals.core: totals for totals in tick.workers})
+        for core in tally.totals:
+            clock = tick.values.get(probe_channel(core))
+            if clock is not None:
+                tally.clocks.setdefault(core, array("f")).append(clock)
+
+    def evidence(
+        self, *, finished_utc: str, same_boot: bool, suspended_s: float, snapshot_after: Snapshot | None
+    ) -> Evidence:
+        stages = tuple(self._stage_result(number) for number in range(len(self._stages)))
+        channels = tuple(tally.summary() for tally in self._channels.values())
+        ended = self._ended
+        steal = [c for c in channels if c.role == Role.STOLEN_TIME.value and c.mean is not None]
+        return Evidence(
+            finished_utc=finished_utc,
+            duration_s=self.last_s,
+            ended_cleanly=ended is not None,
+            same_boot=same_boot,
+            suspended_s=suspended_s,
+            priority=self._prepared.priority if self._prepared else None,
+            digests=self._prepared.digests if self._prepared else {},
+            findings=tuple(self._findings),
+            stages=stages,
+            channels=channels,
+            coverage=self._coverage(stages, channels),
+            steal_percent_mean=max((c.mean or 0.0 for c in steal), default=None),
+            steal_percent_max=max((c.maximum or 0.0 for c in steal), default=None),
+            ticks_due=ended.ticks_due if ended else self._ticks,
+            ticks_lost=ended.ticks_lost if ended else 0,
+            load_gone_s=self._stopped.gone_s if self._stopped else None,
+            survivors=self._stopped.survivors if self._stopped else 0,
+            guard_cpu_percent=100.0 * ended.guard_cpu_s / self.last_s if ended and self.last_s else None,
+            guard_peak_mib=ended.guard_peak_mib if ended else None,
+            snapshot_after=snapshot_after,
+        )
+
+    def _stage_result(self, number: int) -> StageResult:
+        stage, tally = self.record.plan.stages[number], self._stages[number]
+        planned = planned_seconds(stage, self.record.cores)
+        workers = tuple(self._worker_result(tally, core, seconds) for core, seconds in planned.items())
+        operations = sum(worker.totals.operations for worker in workers)
+        busy_s = sum(worker.totals.checked_s for worker in workers)
+        at_once = len(workers) if stage.pattern == "steady" else 1
+        return StageResult(
+            index=number,
+            name=stage.name,
+            workload=stage.workload,
+            instruction_class=self.record.classes[class_key(stage)],
+            pattern=stage.pattern,
+            planned_s=stage.duration_s,
+            state="complete" if tally.complete else "stopped" if tally.started else "not started",
+            unit=self._units[stage.workload],
+            rounds=sum(worker.totals.rounds for worker in workers),
+            operations=operations,
+            per_second=operations / busy_s * at_once if busy_s else 0.0,
+            mismatches=sum(worker.totals.mismatches for worker in workers),
+            checked_percent=min(worker.checked_percent for worker in workers),
+            workers=workers,
+        )
+
+    @staticmethod
+    def _worker_result(tally: _StageTally, core: int, planned_s: float) -> WorkerResult:
+        totals = tally.totals.get(core) or WorkerTotals(core=core)
+        clocks = tally.clocks.get(core)
+        return WorkerResult(
+            totals=totals,
+            planned_s=planned_s,
+            checked_percent=min(100.0, 100.0 * totals.checked_s / planned_s) if planned_s else 100.0,
+            clock=ClockSummary(
+                minimum_mhz=min(clocks), median_mhz=median(clocks), maximum_mhz=max(clocks), samples=len(clocks)
+            )
+            if clocks
+            else None,
+        )
+
+    def _coverage(self, stages: tuple[StageResult, ...], channels: tuple[ChannelSummary, ...]) -> Coverage:
+        watched = {bound.channel for bound in self.record.bounds}
+        shares = {
+            c.name: 100.0 * c.readings / (c.readings + c.gaps) if c.readings + c.gaps else 0.0
+            for c in channels
+            if c.name in watched
+        }
+        weakest = min(shares, key=lambda name: shares[name], default=None)
+        return Coverage(
+            floor_percent=self.record.plan.coverage_floor_percent,
+            checked_percent=min(stage.checked_percent for stage in stages),
+            watched_percent=shares[weakest] if weakest else None,
+            weakest_channel=weakest,
+        )
+
+
+def probe_channel(core: int) -> str:
+    """The channel that carries the clock which the worker on a core measured on itself."""
+    return f"probe/core {core}"
+
+
+def class_key(stage: Stage) -> str:
+    return f"{stage.workload}/{stage.instruction_class}"

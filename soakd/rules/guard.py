@@ -1,0 +1,173 @@
+"""The guard: turns readings, gaps, looks at the workers and their events into decisions. No I/O, no clock of its own.
+
+Whoever drives it passes monotonic times in. Every finding that must end the load comes back with `stops`; nothing here
+waits for anything.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from soakd.model.channels import Role
+from soakd.model.finding import Finding
+from soakd.rules.board import Board
+from soakd.rules.bounds import BoundWatch
+from soakd.rules.health import Health
+from soakd.rules.workers import Patience, hung, worker_gone, wrong_result
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from soakd.model.channels import Batch, Channel
+    from soakd.model.crew import WorkerExited, WorkerWrong
+    from soakd.model.limits import Bound
+    from soakd.model.plan import Plan, Stage
+    from soakd.ports import WorkerLook
+
+SUSPEND_TOLERANCE_S = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Decision:
+    """A finding, and whether the load ends for it."""
+
+    finding: Finding
+    stops: bool = True
+
+
+@dataclass(slots=True)
+class Guard:
+    """One run's guard. `begin` before the first reading, then feed it everything."""
+
+    plan: Plan
+    channels: Sequence[Channel]
+    bounds: tuple[Bound, ...]
+    begun_s: float
+    suspended_s: float
+    ticks_due: int = 0
+    ticks_lost: int = 0
+    _stage: int | None = None
+    _class: str = ""
+    _mismatches: int = 0
+    _swap_start_mib: float | None = None
+    _blind_since_s: dict[Role, float] = field(default_factory=dict)
+    _board: Board = field(init=False)
+    _health: Health = field(init=False)
+    _watch: BoundWatch = field(init=False)
+    _patience: Patience = field(default_factory=Patience)
+
+    def __post_init__(self) -> None:
+        self._board = Board(self.channels, self.plan.guard.tick_s)
+        self._health = Health(self.channels)
+        self._watch = BoundWatch(self.bounds)
+
+    def stage_begins(self, stage: int, instruction_class: str, now_s: float) -> None:
+        self._stage = stage
+        self._class = instruction_class
+        self._patience.reset()
+        self._swap_start_mib = self._swap_mib(now_s)
+        self._health.load_changed(now_s)
+
+    def stage_ends(self, now_s: float) -> None:
+        self._stage = None
+        self._health.load_changed(now_s)
+
+    def readings(self, batch: Batch) -> list[Decision]:
+        """Bounds are judged the moment a batch arrives, not at the next tick."""
+        sound = self._health.sift(batch)
+        self._board.post(sound)
+        return [self._decide(finding, sound.at_s) for finding in self._watch.observe(sound)]
+
+    def looks(
+        self, looks: Mapping[int, WorkerLook], now_s: float, process_state: Callable[[int], str | None]
+    ) -> list[Decision]:
+        """Workers without a beat; `process_state` is asked only for those."""
+        still = self._patience.observe(looks, now_s)
+        return [
+            self._decide(hung(core, seconds, process_state=process_state(core)), now_s)
+            for core, seconds in still.items()
+        ]
+
+    def wrong(self, event: WorkerWrong, now_s: float) -> list[Decision]:
+        """Every wrong result fails the run; the plan says how many are collected before the load stops."""
+        self._mismatches += 1
+        workload = self._running().workload if self._stage is not None else "unknown"
+        finding = wrong_result(event, workload=workload, instruction_class=self._class)
+        return [self._decide(finding, now_s, stops=self._mismatches >= self.plan.guard.mismatches)]
+
+    def exited(self, event: WorkerExited, now_s: float) -> list[Decision]:
+        return [self._decide(worker_gone(event), now_s)]
+
+    def tick(
+        self, now_s: float, late_s: float, suspended_s: float
+    ) -> tuple[dict[str, float], dict[str, str], list[Decision]]:
+        """At every point of the grid: what is known now, and what its absence means."""
+        tick_s = self.plan.guard.tick_s
+        missed = math.floor(late_s / tick_s)
+        self.ticks_due += 1 + missed
+        self.ticks_lost += missed
+        values, gaps = self._board.read(now_s)
+        found = [self._suspended(suspended_s), self._own_blindness(late_s), self._swapped(values)]
+        found += [self._role_blindness(role, values, now_s) for role in self._required_roles()]
+        return values, gaps, [self._decide(finding, now_s) for finding in found if finding]
+
+    def _decide(self, finding: Finding, now_s: float, *, stops: bool = True) -> Decision:
+        placed = finding.model_copy(update={"at_s": max(0.0, now_s - self.begun_s), "stage": self._stage})
+        return Decision(finding=placed, stops=stops)
+
+    def _running(self) -> Stage:
+        return self.plan.stages[self._stage or 0]
+
+    def _required_roles(self) -> list[Role]:
+        """Roles that some limit watches. Processor temperature counts only where the plan requires it."""
+        roles = {bound.role for bound in self.bounds}
+        if self.plan.guard.temperature != "required":
+            roles.discard(Role.CPU_TEMPERATURE)
+        return sorted(roles)
+
+    def _role_blindness(self, role: Role, values: dict[str, float], now_s: float) -> Finding | None:
+        if self._board.of_role(values, role):
+            self._blind_since_s.pop(role, None)
+            return None
+        blind_s = now_s - self._blind_since_s.setdefault(role, now_s)
+        if blind_s < self.plan.guard.gap_hold_s:
+            return None
+        return Finding(
+            rule="required-reading-lost",
+            weight="inconclusive",
+            text=f"{role}: no sensor has given a reading for {blind_s:.1f} s, and a limit depends on it",
+        )
+
+    def _own_blindness(self, late_s: float) -> Finding | None:
+        if late_s < self.plan.guard.lost_tick_hold_s:
+            return None
+        text = f"the guard itself was not scheduled for {late_s:.1f} s: nothing was watched meanwhile"
+        return Finding(rule="guard-blind", weight="inconclusive", text=text)
+
+    def _suspended(self, suspended_s: float) -> Finding | None:
+        asleep_s = suspended_s - self.suspended_s
+        if asleep_s < SUSPEND_TOLERANCE_S:
+            return None
+        text = f"the machine was suspended for {asleep_s:.0f} s during the run"
+        return Finding(rule="suspended", weight="inconclusive", text=text)
+
+    def _swapped(self, values: dict[str, float]) -> Finding | None:
+        if self._stage is None or self._running().workload != "memory":
+            return None
+        swap = self._board.of_role(values, Role.SWAP_TRAFFIC)
+        if not swap:
+            return None
+        total_mib = sum(swap.values())
+        if self._swap_start_mib is None:
+            self._swap_start_mib = total_mib
+        moved_mib = total_mib - self._swap_start_mib
+        if moved_mib <= self.plan.guard.swap_mib:
+            return None
+        text = f"{moved_mib:.0f} MiB went through swap during a memory stage: the drive was tested, not the memory"
+        return Finding(rule="swapped", weight="inconclusive", text=text, sample=moved_mib, unit="MiB")
+
+    def _swap_mib(self, now_s: float) -> float | None:
+        swap = self._board.of_role(self._board.read(now_s)[0], Role.SWAP_TRAFFIC)
+        return sum(swap.values()) if swap else None

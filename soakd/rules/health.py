@@ -1,0 +1,84 @@
+"""Readings that cannot be believed become gaps with a reason: missing data is not good data.
+
+A channel that stands still is not suspect by itself: a coarse sensor under steady load may. It is suspect when it
+showed one and the same value from before the load changed until long after, because no working processor sensor does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from soakd.model.channels import Role
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from soakd.model.channels import Batch, Channel
+
+FROZEN_AFTER_S = 30.0
+"""How long after a change of load one unchanged processor temperature is still believed."""
+
+_TEMPERATURES = frozenset(role for role in Role if role.value.endswith("-temperature"))
+_CREDIBLE: dict[Role, tuple[float, float]] = {
+    **dict.fromkeys(_TEMPERATURES, (-60.0, 150.0)),
+    Role.FAN: (0.0, 50_000.0),
+    Role.VOLTAGE: (-20.0, 20.0),
+    Role.CURRENT: (-1_000.0, 2_000.0),
+    Role.POWER: (-100.0, 5_000.0),
+    Role.CORE_CLOCK: (0.0, 20_000.0),
+    Role.PROBED_CLOCK: (1.0, 20_000.0),
+}
+"""Role to what a working sensor can say, far outside every real bench; common practice, no source."""
+
+
+@dataclass(slots=True)
+class _Stillness:
+    value: float
+    since_s: float
+
+
+@dataclass(slots=True)
+class Health:
+    """Sifts batches; remembers how long each channel has stood still and when the load last changed."""
+
+    channels: Iterable[Channel]
+    _roles: dict[str, Role] = field(init=False)
+    _still: dict[str, _Stillness] = field(default_factory=dict)
+    _load_changed_s: float | None = None
+
+    def __post_init__(self) -> None:
+        self._roles = {channel.name: channel.role for channel in self.channels}
+
+    def load_changed(self, now_s: float) -> None:
+        self._load_changed_s = now_s
+
+    def sift(self, batch: Batch) -> Batch:
+        """The batch with every incredible reading turned into a gap; unknown channels are dropped."""
+        values: dict[str, float] = {}
+        gaps = {name: reason for name, reason in batch.gaps.items() if name in self._roles}
+        for name, value in batch.values.items():
+            role = self._roles.get(name)
+            if role is None:
+                continue
+            doubt = _incredible(role, value) or self._frozen(name, role, value, batch.at_s)
+            if doubt:
+                gaps[name] = doubt
+            else:
+                values[name] = value
+        return replace(batch, values=values, gaps=gaps)
+
+    def _frozen(self, name: str, role: Role, value: float, now_s: float) -> str | None:
+        still = self._still.get(name)
+        if still is None or still.value != value:
+            self._still[name] = _Stillness(value, now_s)
+            return None
+        changed = self._load_changed_s
+        if role is not Role.CPU_TEMPERATURE or changed is None or still.since_s >= changed:
+            return None
+        return "frozen: did not move when the load changed" if now_s - changed >= FROZEN_AFTER_S else None
+
+
+def _incredible(role: Role, value: float) -> str | None:
+    low, high = _CREDIBLE.get(role, (float("-inf"), float("inf")))
+    return None if low <= value <= high else f"absurd: {value:g}"

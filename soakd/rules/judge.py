@@ -1,0 +1,187 @@
+"""The verdict: every rule reads the evidence and may object; the gravest objection is the outcome.
+
+A rule is one function; nothing passes unless no rule objects. Re-judging stored evidence gives the same verdict.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from soakd.model.finding import Finding
+from soakd.model.pace import ROUND_S
+from soakd.model.verdict import Verdict
+from soakd.rules.fingerprint import settings_changed
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from soakd.model.run import RunRecord
+    from soakd.model.verdict import Evidence, Outcome, StageResult
+
+STEAL_NOTE_PERCENT = 1.0
+
+
+def _from_guard(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
+    """What the guard found while the load was running stands as it is."""
+    yield from evidence.findings
+
+
+def _ended(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
+    """No last word from the guard: the machine went down, or only our processes did."""
+    if evidence.ended_cleanly:
+        return
+    if evidence.same_boot:
+        text = "the run was cut off: its processes were gone before it could end, the machine stayed up"
+        yield Finding(rule="interrupted", weight="inconclusive", text=text)
+    else:
+        text = (
+            "the machine went down during the run and came up again: a crash or reset under load, or a mains failure, "
+            "which looks the same from here"
+        )
+        yield Finding(rule="machine-went-down", weight="fail", text=text)
+
+
+def _uncounted_mismatch(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
+    """A mismatch counted by a worker that could not tell its details any more is still a mismatch."""
+    told = {(f.stage, f.core) for f in evidence.findings if f.wrong is not None}
+    for stage in evidence.stages:
+        for worker in stage.workers:
+            if worker.totals.mismatches and (stage.index, worker.totals.core) not in told:
+                text = f"core {worker.totals.core} counted {worker.totals.mismatches} wrong results; details were lost"
+                yield Finding(rule="wrong-result", weight="fail", text=text, stage=stage.index, core=worker.totals.core)
+
+
+def _stages_complete(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
+    """Every stage of the plan has to have run to its end."""
+    for stage in evidence.stages:
+        if stage.state != "complete":
+            text = f"stage {stage.index + 1} ({stage.name}): {stage.state}"
+            yield Finding(rule="stage-incomplete", weight="inconclusive", text=text, stage=stage.index)
+
+
+def _memory_swept(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
+    """A memory stage counts only if each worker finished at least one whole march over its share."""
+    for stage in evidence.stages:
+        unswept = [str(w.totals.core) for w in stage.workers if w.totals.sweeps == 0]
+        if stage.workload == "memory" and stage.state == "complete" and unswept:
+            text = (
+                f"stage {stage.index + 1} ({stage.name}) was too short for one whole march over the share of "
+                f"core {', '.join(unswept)}"
+            )
+            yield Finding(rule="memory-not-swept", weight="inconclusive", text=text, stage=stage.index)
+
+
+def _covered(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
+    """Coverage under the plan's floor is never a pass; one round at a stage's edge is the grid, not a hole."""
+    coverage = evidence.coverage
+    for stage in evidence.stages:
+        if stage.state == "complete" and _unchecked(stage, coverage.floor_percent):
+            text = (
+                f"stage {stage.index + 1} ({stage.name}): only {stage.checked_percent:.1f} % of the weakest core's "
+                f"load time was checked; the plan asks for {coverage.floor_percent:g} %"
+            )
+            yield Finding(rule="coverage-low", weight="inconclusive", text=text, stage=stage.index)
+    watched = coverage.watched_percent
+    if watched is not None and watched < coverage.floor_percent:
+        text = (
+            f"{coverage.weakest_channel} gave a reading at only {watched:.1f} % of the ticks; the plan asks for "
+            f"{coverage.floor_percent:g} %"
+        )
+        yield Finding(
+            rule="readings-missing", weight="inconclusive", text=text, channel=coverage.weakest_channel, sample=watched
+        )
+
+
+def _unchecked(stage: StageResult, floor_percent: float) -> bool:
+    return any(w.checked_percent < floor_percent and w.planned_s - w.totals.checked_s > ROUND_S for w in stage.workers)
+
+
+def _settings_held(record: RunRecord, evidence: Evidence) -> Iterator[Finding]:
+    """A verdict belongs to one fingerprint; settings that moved leave none to belong to."""
+    after = evidence.snapshot_after
+    if after is None:
+        return
+    for line in settings_changed(record.snapshot, after):
+        yield Finding(rule="settings-changed", weight="inconclusive", text=f"changed during the run: {line}")
+
+
+def _load_gone(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
+    """If the load could not be taken away, that is the first thing to say."""
+    if evidence.survivors:
+        text = f"{evidence.survivors} workers were not seen gone in time after the stop: check what still runs"
+        yield Finding(rule="load-not-gone", weight="inconclusive", text=text)
+
+
+def _asleep(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
+    if evidence.suspended_s >= 1.0 and not any(f.rule == "suspended" for f in evidence.findings):
+        text = f"the machine was suspended for {evidence.suspended_s:.0f} s during the run"
+        yield Finding(rule="suspended", weight="inconclusive", text=text)
+
+
+RULES: tuple[Callable[[RunRecord, Evidence], Iterator[Finding]], ...] = (
+    _from_guard,
+    _ended,
+    _uncounted_mismatch,
+    _load_gone,
+    _settings_held,
+    _asleep,
+    _memory_swept,
+    _covered,
+    _stages_complete,
+)
+_GRAVITY = {"fail": 0, "inconclusive": 1, "note": 2}
+
+
+def judge(record: RunRecord, evidence: Evidence) -> Verdict:
+    """The verdict that follows from this evidence, and from nothing else."""
+    found = [finding for rule in RULES for finding in rule(record, evidence)]
+    reasons = sorted((f for f in found if f.weight != "note"), key=lambda f: _GRAVITY[f.weight])
+    outcome: Outcome = "pass"
+    if reasons:
+        outcome = "fail" if reasons[0].weight == "fail" else "inconclusive"
+    return Verdict(
+        run_id=record.run_id,
+        soakd_version=record.soakd_version,
+        outcome=outcome,
+        reasons=tuple(reasons),
+        notes=(*(f for f in found if f.weight == "note"), *_notes(record, evidence)),
+        fingerprint=record.fingerprint,
+        drill=record.drill,
+        started_utc=record.started_utc,
+        plan=record.plan,
+        sheet=record.sheet,
+        bounds=record.bounds,
+        snapshot_before=record.snapshot,
+        evidence=evidence,
+    )
+
+
+def _note(rule: str, text: str) -> Finding:
+    return Finding(rule=rule, weight="note", text=text)
+
+
+def _notes(record: RunRecord, evidence: Evidence) -> Iterator[Finding]:
+    """What limits the meaning of the outcome without deciding it."""
+    if record.drill:
+        yield _note("drill", "a deliberate fault was planted: this says nothing about the bench")
+    yield from (_note("caution", text) for text in record.cautions)
+    if record.sheet is None:
+        yield _note(
+            "no-sheet", "no sheet was given: the verdict covers only what the system itself shows of the settings"
+        )
+    if evidence.priority:
+        yield _note("priority", f"the guard ran as {evidence.priority}; workers at normal priority")
+    steal = evidence.steal_percent_max
+    if steal is not None and steal > STEAL_NOTE_PERCENT:
+        text = f"the host took up to {steal:.1f} % of a core away (mean {evidence.steal_percent_mean or 0:.1f} %)"
+        yield _note("stolen-time", text)
+    if record.snapshot.virtualisation:
+        text = f"this is a virtual machine ({record.snapshot.virtualisation}): what it shows is the host's word"
+        yield _note("virtual", text)
+    if all(w.clock is None for stage in evidence.stages for w in stage.workers):
+        yield _note("clock-not-observed", "the effective clock was not observed: a pass may belong to a lower clock")
+    if evidence.ticks_lost:
+        yield _note("lost-ticks", f"{evidence.ticks_lost} of {evidence.ticks_due} ticks were lost")
+    for stage in evidence.stages:
+        for text in sorted({w.totals.note for w in stage.workers if "not locked" in w.totals.note}):
+            yield _note("memory-not-locked", f"stage {stage.index + 1}: {text}")
