@@ -1,0 +1,176 @@
+"""The guard's end of the crew: starts it, listens to it, reads its slots, and can take it away in milliseconds."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import signal
+import subprocess
+import sys
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from soakd.crew import wire
+from soakd.crew.slots import Slots, WorkerState
+from soakd.model.crew import CrewEvent, CrewLost, WorkerReady
+from soakd.model.journal import WorkerTotals
+from soakd.rules.expected import stage_cores
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from soakd.model.plan import Stage
+
+GONE_DEADLINE_S = 3.0
+_STATES = {state: state.name.lower() for state in WorkerState}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """One worker at one moment."""
+
+    state: str
+    beats: int
+    clock_mhz: float
+    totals: WorkerTotals
+
+
+class CrewProcess:
+    """Make it in the main thread: the crew dies with the thread that started it."""
+
+    def __init__(
+        self, most_workers: int, emit: Callable[[CrewEvent], None], *, flip: wire.PlantedFlip | None = None
+    ) -> None:
+        """`flip`: a drill's deliberate fault; the crew refuses it in any other run."""
+        self._emit = emit
+        self._flip = flip
+        self._slots = Slots.create(most_workers)
+        self._cores: tuple[int, ...] = ()
+        self._pidfds: dict[int, int] = {}
+        self._pids: dict[int, int] = {}
+        self._notes: dict[int, str] = {}
+        orders_read, self._orders = os.pipe()
+        events_read, events_write = os.pipe()
+        handed = (orders_read, events_write, self._slots.descriptor)
+        self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
+            [
+                sys.executable, "-P", "-m", "soakd.crew.child",
+                str(os.getpid()), str(orders_read), str(events_write), str(self._slots.descriptor), str(most_workers),
+            ],
+            pass_fds=handed,
+            stdin=subprocess.DEVNULL,
+            start_new_session=True,
+        )  # fmt: skip
+        os.close(orders_read)
+        os.close(events_write)
+        self._listener = threading.Thread(target=self._listen, args=(events_read,), name="crew-events", daemon=True)
+        self._listener.start()
+
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
+    @property
+    def pids(self) -> dict[int, int]:
+        """Logical core to process, for the workers that are ready."""
+        return dict(self._pids)
+
+    def prepare(self, programs: Sequence[tuple[str, str]], *, drill: bool) -> None:
+        os.write(self._orders, wire.encode_order(wire.PrepareOrder(programs=tuple(programs), drill=drill)))
+
+    def begin(self, stage: Stage, instruction_class: str, bench_cores: Sequence[int]) -> tuple[int, ...]:
+        """Fork the stage's workers; each will answer WorkerReady."""
+        self._forget()
+        self._slots.clear()
+        self._cores = stage_cores(stage, bench_cores)
+        order = wire.StageOrder(
+            workload=stage.workload,
+            instruction_class=instruction_class,
+            cores=self._cores,
+            dwell_s=stage.dwell_s,
+            memory_percent=stage.memory_percent,
+            flip=self._flip if self._flip and self._flip.workload == stage.workload else None,
+        )
+        os.write(self._orders, wire.encode_order(order))
+        return self._cores
+
+    def go(self, duration_s: float) -> None:
+        start_ns = time.monotonic_ns()
+        self._slots.go(start_ns, start_ns + round(duration_s * 1e9))
+
+    def look(self) -> dict[int, Look]:
+        return {core: self._look(index, core) for index, core in enumerate(self._cores)}
+
+    def process_state(self, core: int) -> str | None:
+        """The kernel's letter for the worker's state, as proc(5) has it; None when the process is gone."""
+        pid = self._pids.get(core)
+        try:
+            return Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()[0]
+        except (OSError, IndexError):
+            return None
+
+    def kill(self) -> int:
+        """Kill the whole group, parent and workers at once, and watch them go; returns how many were not seen gone."""
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(self._process.pid, signal.SIGKILL)
+        waiting = set(self._pidfds.values())
+        deadline_s = time.perf_counter() + GONE_DEADLINE_S
+        while waiting and (left_s := deadline_s - time.perf_counter()) > 0:
+            gone, _, _ = select.select(list(waiting), [], [], left_s)
+            waiting -= set(gone)
+        return len(waiting)
+
+    def close(self) -> None:
+        """End the crew and give everything back."""
+        self.kill()
+        os.close(self._orders)
+        self._process.wait()
+        self._listener.join()
+        self._forget()
+        self._slots.close()
+
+    def _look(self, index: int, core: int) -> Look:
+        totals = self._slots.totals(index)
+        return Look(
+            state=_STATES[self._slots.state(index)],
+            beats=self._slots.beats(index),
+            clock_mhz=totals.clock_khz / 1000.0,
+            totals=WorkerTotals(
+                core=core,
+                rounds=totals.rounds,
+                operations=totals.operations,
+                mismatches=totals.mismatches,
+                sweeps=totals.sweeps,
+                work_s=totals.work_us / 1e6,
+                check_s=totals.check_us / 1e6,
+                checked_s=totals.checked_us / 1e6,
+                note=self._notes.get(core, ""),
+            ),
+        )
+
+    def _forget(self) -> None:
+        for descriptor in self._pidfds.values():
+            os.close(descriptor)
+        self._pidfds.clear()
+        self._pids.clear()
+        self._notes.clear()
+
+    def _listen(self, events: int) -> None:
+        """In its own thread: every line becomes an event, the end of the pipe means that the crew is gone."""
+        with os.fdopen(events, "rb") as lines:
+            for line in lines:
+                event = wire.decode_event(line)
+                if isinstance(event, WorkerReady):
+                    self._adopt(event)
+                self._emit(event)
+        self._emit(CrewLost(code=self._process.wait()))
+
+    def _adopt(self, ready: WorkerReady) -> None:
+        self._pids[ready.core] = ready.pid
+        self._notes[ready.core] = ready.note
+        with contextlib.suppress(ProcessLookupError):  # already gone: its exit is on the way
+            self._pidfds[ready.core] = os.pidfd_open(ready.pid)

@@ -1,0 +1,96 @@
+"""Orders to the crew and its answers, one JSON line each.
+
+A worker's line stays under PIPE_BUF, so that writes from many workers into one pipe never mix (pipe(7)).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from soakd.model.crew import CrewEvent, CrewPrepared, CrewRefused, WorkerExited, WorkerReady, WorkerWrong
+
+LONGEST_TEXT = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PrepareOrder:
+    """Build these kernels and try their known answers."""
+
+    programs: tuple[tuple[str, str], ...]
+    """Workload and instruction class."""
+    drill: bool
+    """Only a crew that was started for a drill will plant a fault."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlantedFlip:
+    """A drill's deliberate fault: which bit, in which round of which core, while which workload runs."""
+
+    workload: str
+    core: int
+    round: int
+    bit: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageOrder:
+    """Fork one pinned worker per core and get them ready."""
+
+    workload: str
+    instruction_class: str
+    cores: tuple[int, ...]
+    dwell_s: float | None = None
+    memory_percent: float | None = None
+    flip: PlantedFlip | None = None
+
+
+_EVENTS = {
+    kind.__name__: kind for kind in (CrewPrepared, CrewRefused, WorkerReady, WorkerWrong, WorkerExited)
+}  # CrewLost is what the reader makes of the pipe's end
+
+
+def encode_order(order: PrepareOrder | StageOrder) -> bytes:
+    return _line({"order": type(order).__name__, **asdict(order)})
+
+
+def decode_order(line: bytes) -> PrepareOrder | StageOrder:
+    raw = json.loads(line)
+    if raw.pop("order") == PrepareOrder.__name__:
+        return PrepareOrder(programs=tuple((kind, name) for kind, name in raw["programs"]), drill=raw["drill"])
+    flip = raw.pop("flip")
+    cores = tuple(raw.pop("cores"))
+    return StageOrder(**raw, cores=cores, flip=PlantedFlip(**flip) if flip else None)
+
+
+def encode_event(event: CrewEvent) -> bytes:
+    return _line({"event": type(event).__name__, **asdict(event)})
+
+
+def decode_event(line: bytes) -> CrewEvent:
+    raw = json.loads(line)
+    event: CrewEvent = _EVENTS[raw.pop("event")](**raw)
+    return event
+
+
+def send(descriptor: int, event: CrewEvent) -> bool:
+    """Write one whole line; False when it could not be written now, so that a full pipe never stalls a worker."""
+    line = encode_event(event)
+    if len(line) <= select.PIPE_BUF:
+        try:
+            return os.write(descriptor, line) == len(line)
+        except BlockingIOError:
+            return False
+    while line:  # only the crew's parent sends long lines, alone, before the load
+        try:
+            line = line[os.write(descriptor, line) :]
+        except BlockingIOError:
+            select.select([], [descriptor], [])
+    return True
+
+
+def _line(document: dict[str, Any]) -> bytes:
+    return json.dumps(document, separators=(",", ":")).encode() + b"\n"

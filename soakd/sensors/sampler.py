@@ -1,0 +1,68 @@
+"""Reads every source on a monotonic grid, each in a thread of its own, so that a slow or hung driver delays nobody."""
+
+from __future__ import annotations
+
+import math
+import threading
+from typing import TYPE_CHECKING
+
+from soakd.model.channels import Batch
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from soakd.clock import Clock
+    from soakd.ports import SensorSource
+
+
+class ThreadedSampler:
+    """One thread per source; every reading goes out as soon as it is there."""
+
+    def __init__(
+        self,
+        sources: Sequence[SensorSource],
+        *,
+        tick_s: float,
+        clock: Clock,
+        on_thread_start: Callable[[], object] = lambda: None,
+    ) -> None:
+        """`on_thread_start` runs first in each thread: scheduling priority belongs to threads, not processes."""
+        self._sources = sources
+        self._tick_s = tick_s
+        self._clock = clock
+        self._on_thread_start = on_thread_start
+        self._stopping = threading.Event()
+
+    def start(self, emit: Callable[[Batch], None]) -> None:
+        origin_s = self._clock.monotonic()
+        for source in self._sources:
+            threading.Thread(
+                target=self._sample, args=(source, emit, origin_s), name=f"sensors-{source.name}", daemon=True
+            ).start()
+
+    def stop(self) -> None:
+        """No thread is waited for: one may hang in a driver."""
+        self._stopping.set()
+
+    def _sample(self, source: SensorSource, emit: Callable[[Batch], None], origin_s: float) -> None:
+        self._on_thread_start()
+        late_ticks = 0
+        due = 0
+        while not self._stopping.is_set():
+            values, gaps = read_safely(source)
+            now_s = self._clock.monotonic()
+            emit(Batch(source=source.name, at_s=now_s, values=values, gaps=gaps, late_ticks=late_ticks))
+            reached = math.floor((now_s - origin_s) / self._tick_s)
+            late_ticks += max(0, reached - due)
+            due = max(due, reached) + 1
+            self._stopping.wait(max(0.0, origin_s + due * self._tick_s - self._clock.monotonic()))
+
+
+def read_safely(source: SensorSource) -> tuple[dict[str, float], dict[str, str]]:
+    """A source that raises becomes gaps on all of its channels; a reading that is no finite number becomes one."""
+    try:
+        values, gaps = source.read()
+    except Exception as error:  # noqa: BLE001 - a source may be anybody's code; its failure is a value here
+        return {}, {c.name: f"the source failed: {type(error).__name__}: {error}" for c in source.channels()}
+    sound = {name: value for name, value in values.items() if math.isfinite(value)}
+    return sound, {**gaps, **dict.fromkeys(values.keys() - sound.keys(), "not a finite number")}

@@ -1,0 +1,153 @@
+"""Runs, events and ticks: what is written while a run goes on, and read again to judge an orphan."""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from array import array
+from typing import TYPE_CHECKING, Any
+
+from soakd.errors import StoreError
+from soakd.model.journal import EVENT, Event, StageEnded, Tick, WorkerTotals
+from soakd.model.run import RunRecord, RunState
+from soakd.rules.transitions import RunEvent, after
+from soakd.store.database import open_for_writing, query, store_error, transaction
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from pathlib import Path
+
+    from soakd.model.verdict import Verdict
+
+Row = tuple[Any, ...]
+Statement = tuple[str, Row | dict[str, str]]
+"""A named query and its values."""
+
+
+class Journal:
+    """The one writer. Every method that changes something is durable when it returns; all raise StoreError."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._connection = open_for_writing(path)
+        self._numbers: dict[str, int] = {}
+
+    def close(self) -> None:
+        self._connection.close()
+
+    def begin(self, record: RunRecord) -> None:
+        row = (
+            record.run_id,
+            record.started_utc,
+            record.boot_id,
+            int(record.drill),
+            RunState.STARTING.value,
+            record.model_dump_json(),
+        )
+        self._write([("insert_run", row)])
+
+    def load_begins(self, run_id: str, event: Event) -> None:
+        """The announcement of a stage, and that the run is soaking, in one transaction."""
+        self._write([self._moved(run_id, RunEvent.LOAD_BEGINS), self._event(run_id, event)])
+
+    def add(self, record: RunRecord, event: Event) -> None:
+        """Any event after the run has begun."""
+        if isinstance(event, Tick):
+            self._write([_tick(record, event), *_workers(record.run_id, event.stage, event.workers)])
+        elif isinstance(event, StageEnded):
+            workers = _workers(record.run_id, event.stage, event.workers)
+            self._write([self._event(record.run_id, event), *workers])
+        else:
+            self._write([self._event(record.run_id, event)])
+
+    def finish(self, verdict: Verdict) -> None:
+        """The verdict enters the ledger and the run is finished, in one transaction."""
+        row = (
+            verdict.run_id,
+            verdict.evidence.finished_utc,
+            verdict.plan.name,
+            verdict.sheet.name if verdict.sheet else None,
+            verdict.outcome,
+            verdict.reasons[0].text if verdict.reasons else None,
+            verdict.fingerprint,
+            int(verdict.drill),
+            verdict.model_dump_json(),
+        )
+        self._write([self._moved(verdict.run_id, RunEvent.JUDGED), ("insert_verdict", row)])
+
+    def orphans(self) -> list[RunRecord]:
+        """Runs that began and never finished. Whoever asks holds the bench lock, so none of them is alive."""
+        rows = self._read("unfinished_runs")
+        return [RunRecord.model_validate_json(body) for (body,) in rows]
+
+    def replay(self, record: RunRecord) -> Iterator[Event]:
+        """Everything that was written of a run, in order; the workers' last totals belong to its last tick."""
+        run_id = record.run_id
+        events = [EVENT.validate_json(body) for (body,) in self._read("events_of_run", run_id)]
+        ticks = [_read_tick(record, row) for row in self._read("ticks_of_run", run_id)]
+        yield from sorted([*events, *_with_workers(ticks, self._read("workers_of_run", run_id))], key=lambda e: e.at_s)
+
+    def _moved(self, run_id: str, event: RunEvent) -> Statement:
+        ((state,),) = self._read("run_state", run_id)
+        before = RunState(state)
+        return "move_run", {"run_id": run_id, "before": before.value, "after": after(before, event).value}
+
+    def _event(self, run_id: str, event: Event) -> Statement:
+        number = self._numbers.get(run_id, 0)
+        self._numbers[run_id] = number + 1
+        return "insert_event", (run_id, number, event.at_s, event.model_dump_json())
+
+    def _write(self, statements: Sequence[Statement]) -> None:
+        try:
+            with transaction(self._connection) as connection:
+                for name, values in statements:
+                    cursor = connection.execute(query(name), values)
+                    if name == "move_run" and cursor.rowcount != 1:
+                        raise StoreError("the run is not in the state that this step starts from")
+        except sqlite3.Error as error:
+            raise store_error(self.path, error) from error
+
+    def _read(self, name: str, *values: Any) -> list[Row]:
+        try:
+            return self._connection.execute(query(name), values).fetchall()
+        except sqlite3.Error as error:
+            raise store_error(self.path, error) from error
+
+
+def _tick(record: RunRecord, tick: Tick) -> Statement:
+    readings = array("f", (tick.values.get(channel.name, math.nan) for channel in record.channels))
+    gaps = json.dumps(tick.gaps) if tick.gaps else None
+    return "insert_tick", (
+        record.run_id, tick.number, tick.at_s, tick.late_s, tick.stage, readings.tobytes(), gaps
+    )  # fmt: skip
+
+
+def _read_tick(record: RunRecord, row: Row) -> Tick:
+    number, at_s, late_s, stage, blob, gaps = row
+    readings = array("f")
+    readings.frombytes(blob)
+    values = {c.name: v for c, v in zip(record.channels, readings, strict=True) if not math.isnan(v)}
+    return Tick(
+        at_s=at_s,
+        number=number,
+        stage=stage,
+        late_s=late_s,
+        values=values,
+        gaps=json.loads(gaps) if isinstance(gaps, str) else {},
+    )
+
+
+def _workers(run_id: str, stage: int | None, workers: Sequence[WorkerTotals]) -> list[Statement]:
+    return [("put_worker", (run_id, stage, totals.core, totals.model_dump_json())) for totals in workers]
+
+
+def _with_workers(ticks: list[Tick], rows: list[Row]) -> list[Tick]:
+    """Give each stage's last tick the totals that were kept beside the ticks."""
+    kept: dict[int, list[WorkerTotals]] = {}
+    for stage, body in rows:
+        kept.setdefault(stage, []).append(WorkerTotals.model_validate_json(body))
+    last = {tick.stage: number for number, tick in enumerate(ticks) if tick.stage is not None}
+    for stage_number, number in last.items():
+        ticks[number] = ticks[number].model_copy(update={"workers": tuple(kept.get(stage_number, ()))})
+    return ticks
