@@ -1,0 +1,48 @@
+"""`soakd doctor`: is this bench ready for an unattended night?"""
+
+from __future__ import annotations
+
+import typer
+
+from soakd.cli.options import Json, print_json
+
+
+def doctor(json_: Json = False) -> None:
+    """Say whether this bench is ready for an unattended night; each finding with its remedy.
+
+    Exit code: 0 when nothing is bad, 1 otherwise.
+
+    Example: soakd doctor
+    """
+    from dataclasses import asdict
+
+    from soakd.clock import SystemClock
+    from soakd.errors import EXIT_FAIL
+    from soakd.service.doctor import examine
+    from soakd.service.home import Home
+
+    checks = examine(Home(), SystemClock())
+    bad = any(check.state == "bad" for check in checks)
+    if json_:
+        print_json([asdict(check) for check in checks])
+        raise typer.Exit(EXIT_FAIL if bad else 0)
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    styles = {"good": "green", "weak": "yellow", "bad": "bold red"}
+    table = Table(box=None, padding=(0, 2, 0, 0), show_header=False)
+    table.add_column(no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for check in checks:
+        remedy = f"\n→ {check.remedy}" if check.remedy else ""
+        table.add_row(Text(check.state, style=styles[check.state]), check.name, check.text + remedy)
+    console = Console()
+    console.print(table)
+    console.print(
+        "\nNot ready to be left alone."
+        if bad
+        else "\nNothing bad found; `weak` lines say what a night here cannot show."
+    )
+    raise typer.Exit(EXIT_FAIL if bad else 0)

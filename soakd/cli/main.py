@@ -1,0 +1,62 @@
+"""The command `soakd`. Only typer is loaded here; everything heavy waits inside the command that needs it."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated
+
+import typer
+
+from soakd.cli import doctor, run, sensors, verdict, workloads
+from soakd.errors import SoakdError
+
+app = typer.Typer(
+    name="soakd",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+app.command("run")(run.run)
+app.add_typer(verdict.app, name="verdict")
+app.add_typer(sensors.app, name="sensors")
+app.add_typer(workloads.app, name="workloads")
+app.command("doctor")(doctor.doctor)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"soakd {version('soakd')}")
+        raise typer.Exit
+
+
+@app.callback()
+def soakd(
+    _: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")] = False,
+) -> None:
+    """Prove processor and memory settings: guarded, self-checking soak runs, and verdicts tied to the tested settings.
+
+    Heat, voltage and unattended operation can harm hardware and people. Makers' limits and local rules come first.
+
+    Example: soakd run three-minutes
+    """
+
+
+def main() -> None:
+    """Entry point: a user's mistake is one clear line and a hint, never a traceback."""
+    try:
+        app()
+    except SoakdError as error:
+        sys.stderr.write(f"soakd: {error.message}\n")
+        if error.hint:
+            sys.stderr.write(f"  hint: {error.hint}\n")
+        raise SystemExit(error.exit_code) from None
+    except BrokenPipeError:
+        raise SystemExit(0) from None
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,87 @@
+"""`soakd verdict`: the ledger."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from soakd.cli.options import Json, print_json
+
+app = typer.Typer(no_args_is_help=True, help="Look at past verdicts.")
+Which = Annotated[str, typer.Argument(help="A run's identifier, the beginning of one, or `last`.")]
+
+
+@app.command("list")
+def list_(
+    most: Annotated[int, typer.Option("--most", min=1, help="How many, newest first.")] = 30,
+    json_: Json = False,
+) -> None:
+    """List verdicts, newest first.
+
+    Example: soakd verdict list --most 5
+    """
+    from dataclasses import asdict
+
+    from soakd.service.home import Home
+    from soakd.store.ledger import Ledger
+
+    lines = Ledger(Home().journal).newest(most)
+    if json_:
+        print_json([asdict(line) for line in lines])
+        return
+    for line in lines:
+        outcome = f"{line.outcome}{' (drill)' if line.drill else ''}"
+        about = line.plan if line.sheet is None else f"{line.plan} · {line.sheet}"
+        why = f"  {line.reason}" if line.reason else ""
+        sys.stdout.write(f"{line.run_id}  {line.finished_utc[:16]}Z  {outcome:<12}  {about}{why}\n")
+
+
+@app.command("show")
+def show(which: Which = "last", json_: Json = False) -> None:
+    """Show one verdict in full.
+
+    Example: soakd verdict show last
+    """
+    body = _body(which)
+    if json_:
+        sys.stdout.write(body + "\n")
+        return
+    from rich.console import Console
+
+    from soakd.model.verdict import Verdict
+    from soakd.report.text import verdict_text
+
+    Console().print(verdict_text(Verdict.model_validate_json(body)))
+
+
+@app.command("export")
+def export(
+    which: Which,
+    out: Annotated[Path | None, typer.Option("--out", help="File to write; standard output if not given.")] = None,
+) -> None:
+    """Write one verdict as JSON, as its published schema has it.
+
+    Example: soakd verdict export last --out verdict.json
+    """
+    import json
+
+    text = json.dumps(json.loads(_body(which)), ensure_ascii=False, indent=2) + "\n"
+    if out is None:
+        sys.stdout.write(text)
+        return
+    from soakd.errors import UsageError
+
+    try:
+        out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"{out}: {error.strerror}") from error
+
+
+def _body(which: str) -> str:
+    from soakd.service.home import Home
+    from soakd.store.ledger import Ledger
+
+    return Ledger(Home().journal).body(which)

@@ -1,0 +1,151 @@
+"""A running soak: is it still good, how much is proven, when is it done. Pure: events in, a picture out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from rich.console import Group
+from rich.table import Table
+from rich.text import Text
+
+from soakd import units
+from soakd.model.journal import Found, LoadStopped, Prepared, StageAnnounced, StageEnded, StageStarted, Tick
+
+if TYPE_CHECKING:
+    from soakd.model.finding import Finding
+    from soakd.model.journal import Event, WorkerTotals
+    from soakd.model.limits import Bound
+    from soakd.model.run import RunRecord
+
+BAND_CELLS = 48
+
+
+@dataclass(slots=True)
+class Progress:
+    """What is known so far of a run that goes on."""
+
+    record: RunRecord
+    stage: int | None = None
+    now_s: float = 0.0
+    stage_began_s: float = 0.0
+    done_s: float = 0.0
+    prepared: bool = False
+    stopped: bool = False
+    values: dict[str, float] = field(default_factory=dict)
+    findings: list[Finding] = field(default_factory=list)
+    _totals: dict[tuple[int, int], WorkerTotals] = field(default_factory=dict)
+
+    def take(self, event: Event) -> None:
+        self.now_s = event.at_s
+        match event:
+            case Prepared():
+                self.prepared = True
+            case StageAnnounced():
+                self.stage, self.stage_began_s = event.stage, event.at_s
+            case StageStarted():
+                self.stage_began_s = event.at_s
+            case Tick():
+                self.values = event.values
+                if event.stage is not None:
+                    self._totals |= {(event.stage, totals.core): totals for totals in event.workers}
+            case StageEnded():
+                self._totals |= {(event.stage, totals.core): totals for totals in event.workers}
+                self.done_s += self.record.plan.stages[event.stage].duration_s if event.complete else 0.0
+                self.stage = None
+            case Found():
+                self.findings.append(event.finding)
+            case LoadStopped():
+                self.stopped = True
+            case _:
+                pass
+
+    @property
+    def rounds(self) -> int:
+        return sum(totals.rounds for totals in self._totals.values())
+
+    @property
+    def mismatches(self) -> int:
+        return sum(totals.mismatches for totals in self._totals.values())
+
+    @property
+    def elapsed_s(self) -> float:
+        """Load time so far, within the plan."""
+        if self.stage is None:
+            return self.done_s
+        into_s = max(0.0, self.now_s - self.stage_began_s)
+        return self.done_s + min(into_s, self.record.plan.stages[self.stage].duration_s)
+
+    @property
+    def remaining_s(self) -> float:
+        return max(0.0, self.record.plan.duration_s - self.elapsed_s)
+
+    def nearest(self) -> tuple[Bound, float, float] | None:
+        """The bound with the least margin left now: bound, reading, margin."""
+        known = [(b, self.values[b.channel]) for b in self.record.bounds if b.channel in self.values]
+        rows = [(bound, reading, bound.margin(reading)) for bound, reading in known]
+        return min(rows, key=lambda row: row[2], default=None)
+
+
+def picture(progress: Progress) -> Group:
+    """The live view for a terminal."""
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="dim", no_wrap=True)
+    table.add_column(overflow="fold")
+    table.add_row("stage", _stage_line(progress))
+    table.add_row("", band(progress))
+    table.add_row("remaining", units.duration_text(progress.remaining_s))
+    table.add_row("margin", margin_line(progress))
+    table.add_row("proven", f"{progress.rounds} rounds checked")
+    wrong = progress.mismatches
+    table.add_row("wrong results", Text(str(wrong), style="bold red" if wrong else ""))
+    for finding in progress.findings[-3:]:
+        table.add_row("found", Text(finding.text, style="red"))
+    return Group(table)
+
+
+def _stage_line(progress: Progress) -> str:
+    count = len(progress.record.plan.stages)
+    if progress.stage is None:
+        return (
+            "stopped"
+            if progress.stopped
+            else "between stages"
+            if progress.prepared
+            else "building and trying the kernels"
+        )
+    return f"{progress.stage + 1} of {count}: {progress.record.plan.stages[progress.stage].name}"
+
+
+def band(progress: Progress) -> Text:
+    """The plan as a band of stages with the present moment: what lies behind is solid, what lies ahead is not."""
+    plan = progress.record.plan
+    text = Text()
+    start_s = 0.0
+    for number, stage in enumerate(plan.stages):
+        cells = max(3, round(BAND_CELLS * stage.duration_s / plan.duration_s))
+        done = (progress.elapsed_s - start_s) / stage.duration_s
+        solid = round(cells * min(1.0, max(0.0, done)))
+        text.append("▰" * solid + "▱" * (cells - solid), style="bold" if number == progress.stage else "")
+        text.append(" ")
+        start_s += stage.duration_s
+    return text
+
+
+def margin_line(progress: Progress) -> str:
+    """The bound that is nearest to being broken now."""
+    nearest = progress.nearest()
+    if nearest is None:
+        return "nothing is watched" if not progress.record.bounds else "no reading yet"
+    bound, reading, left = nearest
+    unit = "K" if bound.unit == "°C" else bound.unit
+    stops = f"stops {bound.side} {bound.value:g} {bound.unit}"
+    return f"{left:.1f} {unit} left: {bound.channel} at {reading:.1f} {bound.unit}, {stops}"
+
+
+def plain_line(progress: Progress) -> str:
+    """The same in one line, for a log."""
+    return (
+        f"{_stage_line(progress)} · {units.duration_text(progress.remaining_s)} left · {margin_line(progress)} · "
+        f"{progress.rounds} rounds · {progress.mismatches} wrong"
+    )

@@ -1,0 +1,197 @@
+"""One view of a verdict: every number and word that any rendering shows, worked out once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from soakd import units
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from soakd.model.finding import Finding
+    from soakd.model.verdict import ChannelSummary, StageResult, Verdict
+
+GAPS_WORTH_A_LINE = 0.02
+"""Share of missing readings from which a channel is named; the verdict's JSON names every gap."""
+SAYING = {
+    "pass": "every stage ran to its end, every result was right, and nothing that was to be watched was missing",
+    "fail": "something went wrong that must not: see the reasons",
+    "inconclusive": "neither proven nor refuted: see what is missing",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageRow:
+    """One stage: what it was, and what became of it."""
+
+    number: str
+    name: str
+    state: str
+    load: str
+    facts: tuple[str, ...]
+    mismatches: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MarginRow:
+    """One bound, and how near its channel came."""
+
+    what: str
+    nearest: str
+    bound: str
+    left: str
+    origin: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictView:
+    """What a reader is shown, in reading order."""
+
+    outcome: str
+    headline: str
+    saying: str
+    identity: tuple[tuple[str, str], ...]
+    reasons: tuple[str, ...]
+    stages: tuple[StageRow, ...]
+    margins: tuple[MarginRow, ...]
+    coverage: tuple[tuple[str, str], ...]
+    guard: tuple[tuple[str, str], ...]
+    settings: tuple[tuple[str, str], ...]
+    declared: tuple[tuple[str, str], ...]
+    notes: tuple[str, ...]
+
+
+def view(verdict: Verdict) -> VerdictView:
+    """Everything worth showing of a verdict."""
+    sheet = f"sheet “{verdict.sheet.name}”" if verdict.sheet else "no sheet"
+    return VerdictView(
+        outcome=verdict.outcome,
+        headline=f"{verdict.plan.name} · {sheet}",
+        saying=SAYING[verdict.outcome],
+        identity=(
+            ("run", verdict.run_id),
+            ("started", verdict.started_utc),
+            ("lasted", units.duration_text(verdict.evidence.duration_s)),
+            ("fingerprint", f"{verdict.fingerprint[:16]}…"),
+            ("soakd", verdict.soakd_version),
+        ),
+        reasons=tuple(_reason(finding) for finding in verdict.reasons),
+        stages=tuple(_stage(stage) for stage in verdict.evidence.stages),
+        margins=tuple(_margins(verdict)),
+        coverage=tuple(_coverage(verdict)),
+        guard=tuple(_guard(verdict)),
+        settings=tuple(_settings(verdict)),
+        declared=tuple(
+            (key, _declared(value)) for key, value in (verdict.sheet.values if verdict.sheet else {}).items()
+        ),
+        notes=tuple(finding.text for finding in verdict.notes),
+    )
+
+
+def _declared(value: object) -> str:
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
+
+
+def _reason(finding: Finding) -> str:
+    when = "" if finding.at_s is None else f" [after {units.duration_text(finding.at_s)}]"
+    return f"{finding.rule}: {finding.text}{when}"
+
+
+def _stage(stage: StageResult) -> StageRow:
+    pattern = "" if stage.pattern == "steady" else f", {stage.pattern}"
+    cores = "1 core" if len(stage.workers) == 1 else f"{len(stage.workers)} cores"
+    load = f"{stage.workload}, {stage.instruction_class}{pattern}, {cores}, {units.duration_text(stage.planned_s)}"
+    notes = sorted({worker.totals.note for worker in stage.workers if worker.totals.note})
+    return StageRow(
+        number=str(stage.index + 1),
+        name=stage.name,
+        state=stage.state,
+        load=load,
+        facts=(*(() if stage.state == "not started" else _stage_facts(stage)), *(f"per core {n}" for n in notes)),
+        mismatches=stage.mismatches,
+    )
+
+
+def _stage_facts(stage: StageResult) -> tuple[str, ...]:
+    wrong = "no wrong result" if not stage.mismatches else f"{stage.mismatches} WRONG"
+    clocks = [worker.clock for worker in stage.workers if worker.clock]
+    lowest = min((c.minimum_mhz for c in clocks), default=None)
+    medians = sorted(c.median_mhz for c in clocks)
+    clock = "clock not observed" if lowest is None else f"{medians[0]:.0f} MHz median, {lowest:.0f} at least"
+    sweeps = min((worker.totals.sweeps for worker in stage.workers), default=0)
+    swept = (f"{sweeps} whole marches by every core",) if stage.workload == "memory" else ()
+    return (
+        f"{stage.rounds} rounds, {stage.checked_percent:.1f} % of the time checked, {wrong}",
+        f"{units.count_text(stage.operations)} {stage.unit}, {units.count_text(stage.per_second)} per second",
+        *swept,
+        clock,
+    )
+
+
+def _margins(verdict: Verdict) -> Iterator[MarginRow]:
+    channels = {channel.name: channel for channel in verdict.evidence.channels}
+    for bound in verdict.bounds:
+        channel = channels[bound.channel]
+        extreme = channel.maximum if bound.side == "above" else channel.minimum
+        left_unit = "K" if bound.unit == "°C" else bound.unit
+        yield MarginRow(
+            what=f"{bound.role}: {bound.channel}",
+            nearest="no reading" if extreme is None else f"{extreme:.1f} {bound.unit}",
+            bound=f"{bound.side} {bound.value:g} {bound.unit}",
+            left="unknown" if extreme is None else f"{bound.margin(extreme):.1f} {left_unit}",
+            origin=bound.origin,
+        )
+
+
+def _coverage(verdict: Verdict) -> Iterator[tuple[str, str]]:
+    coverage = verdict.evidence.coverage
+    yield (
+        "checked",
+        f"{coverage.checked_percent:.1f} % of the weakest core's load time (floor {coverage.floor_percent:g} %)",
+    )
+    if coverage.watched_percent is None:
+        yield "watched", "nothing: no limit applies to any sensor of this bench"
+    else:
+        yield "watched", f"{coverage.watched_percent:.1f} % of the readings of {coverage.weakest_channel}, the weakest"
+    for channel in verdict.evidence.channels:
+        if channel.role != "probed-clock" and channel.gaps > GAPS_WORTH_A_LINE * (channel.readings + channel.gaps):
+            yield "gaps", _gap_line(channel)
+
+
+def _gap_line(channel: ChannelSummary) -> str:
+    why = "; ".join(f"{count} × {reason}" for reason, count in channel.gap_reasons.items())
+    return f"{channel.name}: {why}"
+
+
+def _guard(verdict: Verdict) -> Iterator[tuple[str, str]]:
+    evidence = verdict.evidence
+    yield "priority", evidence.priority or "not known"
+    yield "ticks", f"{evidence.ticks_due - evidence.ticks_lost} of {evidence.ticks_due} on the grid"
+    if evidence.guard_cpu_percent is not None and evidence.guard_peak_mib is not None:
+        yield "own cost", f"{evidence.guard_cpu_percent:.2f} % of one core, {evidence.guard_peak_mib:.0f} MiB"
+    if evidence.load_gone_s is not None:
+        yield "stop", f"load gone {evidence.load_gone_s * 1000:.1f} ms after the deciding event"
+    if evidence.steal_percent_mean is not None:
+        yield (
+            "stolen",
+            f"mean {evidence.steal_percent_mean:.1f} %, at most {evidence.steal_percent_max or 0:.1f} % of a core",
+        )
+
+
+def _settings(verdict: Verdict) -> Iterator[tuple[str, str]]:
+    shot = verdict.snapshot_before
+    yield (
+        "processor",
+        f"{shot.processor or 'unnamed'} ({shot.family_model_stepping or '?'}), microcode {shot.microcode or '?'}",
+    )
+    yield "cores", f"{shot.logical_cores} logical, allowed {shot.cores_allowed}"
+    yield (
+        "memory",
+        f"{units.size_text(shot.memory_total_mib * 2**20)}, swap {units.size_text(shot.swap_total_mib * 2**20)}",
+    )
+    yield "kernel", shot.kernel
+    yield "board", " · ".join(text for text in (shot.board, shot.firmware) if text) or "not shown by this system"
+    clocks = f", {shot.minimum_clock_mhz} to {shot.maximum_clock_mhz} MHz" if shot.maximum_clock_mhz else ""
+    yield "governor", f"{shot.governor or 'not shown by this system'}{clocks}"

@@ -1,0 +1,74 @@
+"""Where state lives, who may use it, and the bench lock that a crash cannot leave behind."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from soakd.errors import NotPermittedError, RefusedError, StoreError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+RESERVE_BYTES = 512 * 1024
+
+
+class Home:
+    """One folder: `$SOAKD_HOME`, or the XDG state folder of the user."""
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self.folder = folder or default_folder()
+
+    @property
+    def journal(self) -> Path:
+        return self.folder / "journal.db"
+
+    @property
+    def _reserve(self) -> Path:
+        return self.folder / "reserve"
+
+    def make(self) -> None:
+        """Create the folder, for its owner alone. Raises NotPermittedError or StoreError."""
+        try:
+            self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        except PermissionError as error:
+            raise NotPermittedError(
+                f"{self.folder}: {error.strerror}", hint="set SOAKD_HOME to a folder of yours"
+            ) from error
+        except OSError as error:
+            raise StoreError(
+                f"{self.folder}: {error.strerror}", hint="set SOAKD_HOME to a folder that can be made"
+            ) from error
+
+    @contextmanager
+    def bench_lock(self) -> Iterator[None]:
+        """One run at a time. The kernel frees the lock with the process, however it ends."""
+        with open(self.folder / "lock", "w", encoding="ascii") as lock:  # noqa: PTH123 - held open, not read
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise RefusedError(
+                    "another run is using this bench", hint="wait for it, or stop it with Ctrl-C"
+                ) from None
+            yield
+
+    def keep_reserve(self) -> None:
+        """Hold some space back, so that a verdict can still be written when the drive is full."""
+        if self._reserve.exists():
+            return
+        with suppress(OSError), self._reserve.open("wb") as reserve:
+            os.posix_fallocate(reserve.fileno(), 0, RESERVE_BYTES)
+
+    def release_reserve(self) -> None:
+        self._reserve.unlink(missing_ok=True)
+
+
+def default_folder() -> Path:
+    """`$SOAKD_HOME`, else the XDG base directory for state."""
+    if home := os.environ.get("SOAKD_HOME"):
+        return Path(home)
+    state = os.environ.get("XDG_STATE_HOME")
+    return (Path(state) if state else Path.home() / ".local/state") / "soakd"
