@@ -8,7 +8,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from soakd.model.channels import Batch, Channel
-    from soakd.model.journal import Event, WorkerTotals
+    from soakd.model.crew import WorkerLook
+    from soakd.model.journal import Event
     from soakd.model.plan import Stage
 
 
@@ -30,25 +31,6 @@ class Sampler(Protocol):
     def start(self, emit: Callable[[Batch], None]) -> None: ...
 
     def stop(self) -> None: ...
-
-
-class WorkerLook(Protocol):
-    """One worker's progress at one moment."""
-
-    @property
-    def state(self) -> str:
-        """starting, ready, working, resting or done."""
-
-    @property
-    def beats(self) -> int:
-        """Changes whenever the worker is alive and getting somewhere."""
-
-    @property
-    def clock_mhz(self) -> float:
-        """The clock it last measured on itself; 0 before the first time."""
-
-    @property
-    def totals(self) -> WorkerTotals: ...
 
 
 class Crew(Protocol):

@@ -1,8 +1,12 @@
-"""What the crew tells the guard, in the order in which it can happen."""
+"""What the crew tells the guard, in the order in which it can happen, and what the guard sees when it looks."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from soakd.model.journal import WorkerTotals
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,3 +61,22 @@ class CrewLost:
 
 
 CrewEvent = CrewPrepared | CrewRefused | WorkerReady | WorkerWrong | WorkerExited | CrewLost
+
+
+class WorkerLook(Protocol):
+    """One worker's progress at one moment."""
+
+    @property
+    def state(self) -> str:
+        """starting, ready, working, resting or done."""
+
+    @property
+    def beats(self) -> int:
+        """Changes whenever the worker is alive and getting somewhere."""
+
+    @property
+    def clock_mhz(self) -> float:
+        """The clock it last measured on itself; 0 before the first time."""
+
+    @property
+    def totals(self) -> WorkerTotals: ...

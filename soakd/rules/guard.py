@@ -21,10 +21,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from soakd.model.channels import Batch, Channel
-    from soakd.model.crew import WorkerExited, WorkerWrong
+    from soakd.model.crew import WorkerExited, WorkerLook, WorkerWrong
     from soakd.model.limits import Bound
     from soakd.model.plan import Plan, Stage
-    from soakd.ports import WorkerLook
 
 SUSPEND_TOLERANCE_S = 0.5
 

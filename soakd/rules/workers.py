@@ -12,8 +12,7 @@ from soakd.model.pace import ROUND_S
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from soakd.model.crew import WorkerExited, WorkerWrong
-    from soakd.ports import WorkerLook
+    from soakd.model.crew import WorkerExited, WorkerLook, WorkerWrong
 
 PATIENCE_S = 2.5 * ROUND_S
 """Watched time without a beat after which a worker is hung: within three rounds."""

@@ -1,0 +1,158 @@
+"""Real runs of the real command, each with a state folder of its own."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+CORES = sorted(os.sched_getaffinity(0))
+DEADLINE_S = 90.0
+
+
+def plan_text(*stages, guard='temperature = "if-available"', top=""):
+    parts = ["version = 1", 'name = "Test"', top, "[guard]", guard]
+    parts += [f'[[stage]]\nname = "Stage {number}"\n{stage}' for number, stage in enumerate(stages, start=1)]
+    return "\n".join(parts) + "\n"
+
+
+INTEGER = 'workload = "integer"\nduration = "2 s"'
+LONG_INTEGER = 'workload = "integer"\nduration = "10 min"'
+VECTOR = 'workload = "vector"\nduration = "2 s"'
+MEMORY = 'workload = "memory"\nmemory = "4 %"\nduration = "3 s"'
+
+
+@dataclass
+class Started:
+    """A `soakd run` that is going on."""
+
+    process: subprocess.Popen
+    home: Path
+
+    def descendants(self):
+        """Process id to command line of everything below the command, deepest last."""
+        return descendants(self.process.pid)
+
+    def workers(self):
+        """Forked workers: children of the crew's parent process."""
+        return [pid for pid, parent in parents().items() if "soakd.crew.child" in command(parent)]
+
+    def wait_for_load(self, workers=None):
+        """Until every worker exists and the journal has a row of readings under load."""
+        expected = len(CORES) if workers is None else workers
+        wait_until(lambda: len(self.workers()) == expected and loaded_ticks(self.home) > 0, "no load")
+
+    def finish(self, timeout=DEADLINE_S):
+        out, err = self.process.communicate(timeout=timeout)
+        return Done(self.process.returncode, out, err)
+
+
+@dataclass
+class Done:
+    """A command that has ended."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def verdict(self):
+        return json.loads(self.out)
+
+    @property
+    def rules(self):
+        return [reason["rule"] for reason in self.verdict["reasons"]]
+
+
+def parents():
+    """Process to parent, for every process that there is."""
+    found = {}
+    for entry in Path("/proc").iterdir():
+        if entry.name.isdigit():
+            try:
+                fields = (entry / "stat").read_text().rpartition(")")[2].split()
+            except OSError:
+                continue
+            if fields[0] != "Z":
+                found[int(entry.name)] = int(fields[1])
+    return found
+
+
+def command(pid):
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_bytes().replace(b"\0", b" ").decode()
+    except OSError:
+        return ""
+
+
+def descendants(root):
+    """All living processes below one."""
+    tree, found = parents(), []
+    wave = [root]
+    while wave:
+        wave = [pid for pid, parent in tree.items() if parent in wave]
+        found += wave
+    return found
+
+
+def loaded_ticks(home):
+    import sqlite3
+
+    try:
+        connection = sqlite3.connect(f"file:{home / 'journal.db'}?mode=ro", uri=True, timeout=5)
+        try:
+            query = "SELECT count(*) FROM tick JOIN run USING (run_id) WHERE stage IS NOT NULL AND state = 'soaking'"
+            return connection.execute(query).fetchone()[0]
+        finally:
+            connection.close()
+    except sqlite3.Error:
+        return 0
+
+
+def wait_until(true, what, timeout=DEADLINE_S):
+    deadline = time.monotonic() + timeout
+    while not true():
+        assert time.monotonic() < deadline, what
+        time.sleep(0.02)
+
+
+def living(pids):
+    alive = parents()
+    return [pid for pid in pids if pid in alive]
+
+
+class Bench:
+    """Starts the command with a state folder below a temporary one."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        self.home = folder / "state"
+        self.started = []
+
+    def plan(self, *stages, **parts):
+        path = self.folder / "plan.toml"
+        path.write_text(plan_text(*stages, **parts))
+        return path
+
+    def start(self, *arguments, prefix=(), home=None):
+        home = home or self.home
+        process = subprocess.Popen(
+            [*prefix, sys.executable, "-m", "soakd.cli.main", *map(str, arguments)],
+            env={**os.environ, "SOAKD_HOME": str(home)},
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        )  # fmt: skip
+        started = Started(process, home)
+        self.started.append(started)
+        return started
+
+    def run(self, *arguments, **options):
+        return self.start(*arguments, **options).finish()
+
+    def close(self):
+        for started in self.started:
+            if started.process.poll() is None:
+                os.killpg(started.process.pid, signal.SIGKILL)
+                started.process.communicate()

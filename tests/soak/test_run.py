@@ -1,0 +1,143 @@
+"""From a plan and a sheet to a verdict, with real kernels, real processes and a real journal."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import pytest
+from soak_bench import CORES, INTEGER, LONG_INTEGER, MEMORY, VECTOR, living, wait_until
+
+from soakd.model.sheet import Sheet
+from soakd.model.snapshot import Snapshot
+from soakd.rules.fingerprint import fingerprint
+
+ROOT = Path(__file__).resolve().parents[2]
+SHEET = 'version = 1\nname = "Trial"\n[values]\n"memory data rate" = "6000 MT/s"\n'
+
+pytestmark = pytest.mark.soak
+
+
+def test_a_plan_with_all_workloads_ends_in_a_pass_that_says_what_it_rests_on(bench):
+    sheet = bench.folder / "sheet.toml"
+    sheet.write_text(SHEET)
+    walk = 'workload = "integer"\npattern = "walking"\ndwell = "1 s"\nduration = "2 s"'
+    done = bench.run("run", bench.plan(INTEGER, walk, VECTOR, MEMORY), "--sheet", sheet, "--json")
+    assert done.code == 0, done.err
+    verdict = done.verdict
+    jsonschema.validate(verdict, json.loads((ROOT / "shared/schemas/verdict.schema.json").read_text()))
+    assert verdict["outcome"] == "pass"
+    assert verdict["reasons"] == []
+    for stage in verdict["evidence"]["stages"]:
+        assert stage["state"] == "complete"
+        assert stage["mismatches"] == 0
+        assert [worker["totals"]["core"] for worker in stage["workers"]] == CORES
+        for worker in stage["workers"]:
+            assert worker["totals"]["rounds"] >= 2
+            assert worker["totals"]["operations"] > 1_000_000
+            assert worker["checked_percent"] >= 95.0
+    assert all(worker["totals"]["sweeps"] > 0 for worker in verdict["evidence"]["stages"][3]["workers"])
+    declared = Sheet.model_validate(verdict["sheet"])
+    shown = Snapshot.model_validate(verdict["snapshot_before"])
+    assert verdict["fingerprint"] == fingerprint(declared, shown)
+    assert verdict["evidence"]["snapshot_after"]["boot_id"] == verdict["snapshot_before"]["boot_id"]
+
+
+def test_the_ledger_gives_back_what_the_run_said(bench):
+    done = bench.run("run", bench.plan(INTEGER), "--json")
+    listed = json.loads(bench.run("verdict", "list", "--json").out)
+    assert [line["run_id"] for line in listed] == [done.verdict["run_id"]]
+    assert json.loads(bench.run("verdict", "show", done.verdict["run_id"][:6], "--json").out) == done.verdict
+    target = bench.folder / "out.json"
+    assert bench.run("verdict", "export", "last", "--out", target).code == 0
+    assert json.loads(target.read_text()) == done.verdict
+    text = bench.run("verdict", "show").out
+    assert "PASS" in text
+    assert "no wrong result" in text
+
+
+def test_ctrl_c_stops_the_load_and_still_gives_a_verdict(bench):
+    started = bench.start("run", bench.plan(LONG_INTEGER), "--json")
+    started.wait_for_load()
+    everything = started.descendants()
+    os.kill(started.process.pid, signal.SIGINT)
+    done = started.finish()
+    assert done.code == 10
+    assert done.rules[0] == "stopped-by-hand"
+    assert done.verdict["evidence"]["stages"][0]["state"] == "stopped"
+    assert done.verdict["evidence"]["stages"][0]["rounds"] > 0
+    assert not living(everything)
+
+
+def test_a_setting_that_changes_during_the_run_leaves_no_verdict_to_rely_on(bench):
+    """Taking a core away from the command is a change of what its processes may use."""
+    if len(CORES) == 1:
+        pytest.fail("this machine has one core only: the case cannot be shown here")
+    started = bench.start("run", bench.plan('workload = "integer"\nduration = "3 s"'), "--json")
+    started.wait_for_load()
+    os.sched_setaffinity(started.process.pid, {CORES[0]})
+    done = started.finish()
+    assert done.code == 10
+    assert done.rules == ["settings-changed"]
+    assert "cores_allowed" in done.verdict["reasons"][0]["text"]
+
+
+@pytest.mark.parametrize(
+    ("parts", "words"),
+    [
+        ({"guard": 'temperature = "required"'}, ["temperature", "nothing was started", "hint"]),
+        ({"top": 'coverage_floor = "95 %"'}, ["coverage_floor", "did you mean coverage-floor"]),
+    ],
+    ids=["a bench without a temperature sensor", "an unknown key"],
+)
+def test_what_is_refused_starts_nothing_and_leaves_no_trace(bench, parts, words):
+    done = bench.run("run", bench.plan(INTEGER, **parts))
+    assert done.code == 78
+    assert "Traceback" not in done.err
+    assert all(word in done.err for word in words)
+    assert not bench.home.exists()
+
+
+def test_a_core_that_does_not_exist_is_named(bench):
+    done = bench.run("run", bench.plan('workload = "integer"\ncores = [4000]\nduration = "2 s"'))
+    assert done.code == 78
+    assert "plan.toml: stage 1: cores = 4000" in done.err
+
+
+def test_one_run_at_a_time(bench):
+    started = bench.start("run", bench.plan(LONG_INTEGER))
+    started.wait_for_load()
+    second = bench.run("run", bench.plan(INTEGER))
+    assert second.code == 78
+    assert "another run is using this bench" in second.err
+
+
+def test_the_guard_s_death_takes_the_load_with_it(bench):
+    started = bench.start("run", bench.plan(LONG_INTEGER), "--json")
+    started.wait_for_load()
+    everything = started.descendants()
+    (engine,) = [pid for pid in everything if is_engine(pid)]
+    os.kill(engine, signal.SIGKILL)
+    done = started.finish()
+    assert done.code == 10
+    assert "guard-died" in done.rules
+    assert "SIGKILL" in done.verdict["reasons"][0]["text"]
+    wait_until(lambda: not living(everything), "something survived the guard")
+
+
+def is_engine(pid):
+    return b"soakd.service.engine_process" in Path(f"/proc/{pid}/cmdline").read_bytes()
+
+
+def test_mistyped_commands_are_usage_errors_without_a_traceback(bench):
+    for words in (["run"], ["verdict", "show", "nothing-like-it"], ["sensors", "lst"]):
+        done = subprocess.run(
+            [sys.executable, "-m", "soakd.cli.main", *words],
+            env={**os.environ, "SOAKD_HOME": str(bench.home)}, capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        assert done.returncode in {2, 74}, words
+        assert "Traceback" not in done.stderr
+        assert done.stderr.strip()
