@@ -43,7 +43,7 @@ FROM verdict ORDER BY finished_utc DESC, run_id DESC LIMIT ?;
 
 -- name: find_verdicts
 -- By the beginning of the identifier; two rows are enough to know that it is ambiguous.
-SELECT run_id, body FROM verdict WHERE run_id LIKE ? || '%' LIMIT 2;
+SELECT run_id, body FROM verdict WHERE instr(run_id, ?) = 1 LIMIT 2;
 
 -- name: newest_verdict
 SELECT run_id, body FROM verdict ORDER BY finished_utc DESC, run_id DESC LIMIT 1;

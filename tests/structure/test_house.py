@@ -58,7 +58,9 @@ def test_a_module_imports_only_lower_rooms_or_its_own(path):
         if other is None or other == room:
             continue
         assert room is not None, "soakd/__init__.py imports nothing"
-        assert RANKS[other] < RANKS[room], f"{name_of(path)} (rank {RANKS[room]}) imports {target} (rank {RANKS[other]})"
+        assert RANKS[other] < RANKS[room], (
+            f"{name_of(path)} (rank {RANKS[room]}) imports {target} (rank {RANKS[other]})"
+        )
 
 
 def test_every_room_has_a_rank():
@@ -113,7 +115,9 @@ def loaded_after(statement: str) -> set[str]:
 
 
 def test_the_crew_s_child_loads_nothing_that_a_worker_does_not_need():
-    loaded = loaded_after("import soakd.crew.child; from soakd.workloads.catalog import build; build('integer', 'scalar')")
+    loaded = loaded_after(
+        "import soakd.crew.child; from soakd.workloads.catalog import build; build('integer', 'scalar')"
+    )
     assert "llvmlite" in loaded
     assert not loaded & {"psutil", "sqlite3", "apscheduler", "typer", "pydantic", "rich", "numpy"}
 
