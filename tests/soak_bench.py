@@ -3,6 +3,7 @@
 import json
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -99,17 +100,29 @@ def descendants(root):
 
 
 def loaded_ticks(home):
-    import sqlite3
+    """Rows of readings under load of the run that goes on."""
+    query = "SELECT count(*) FROM tick JOIN run USING (run_id) WHERE stage IS NOT NULL AND state = 'soaking'"
+    return count(home, query)
 
+
+def unfinished(home):
+    return count(home, "SELECT count(*) FROM run WHERE state <> 'finished'")
+
+
+def count(home, query):
+    """0 while there is no journal yet."""
     try:
-        connection = sqlite3.connect(f"file:{home / 'journal.db'}?mode=ro", uri=True, timeout=5)
-        try:
-            query = "SELECT count(*) FROM tick JOIN run USING (run_id) WHERE stage IS NOT NULL AND state = 'soaking'"
-            return connection.execute(query).fetchone()[0]
-        finally:
-            connection.close()
+        return rows(home, query)[0][0]
     except sqlite3.Error:
         return 0
+
+
+def rows(home, query):
+    connection = sqlite3.connect(f"file:{home / 'journal.db'}?mode=ro", uri=True, timeout=5)
+    try:
+        return connection.execute(query).fetchall()
+    finally:
+        connection.close()
 
 
 def wait_until(true, what, timeout=DEADLINE_S):
