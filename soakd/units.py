@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from dataclasses import dataclass
 
 
@@ -33,7 +34,7 @@ DATA_RATE = Dimension("memory data rate", "MT/s", {"MT/s": 1.0})
 DATA_SIZE = Dimension("data size", "MiB", {"MiB": 1.0, "GiB": 1024.0, "KiB": 1.0 / 1024.0})
 ROTATION = Dimension("rotation", "rpm", {"rpm": 1.0, "RPM": 1.0})
 CYCLES = Dimension("clock cycles", "cycles", {"cycles": 1.0, "tCK": 1.0})
-DURATION_NS = Dimension("short time", "ns", {"ns": 1.0, "us": 1e3, "µs": 1e3})
+DURATION_NS = Dimension("short time", "ns", {"ns": 1.0, "us": 1e3, "μs": 1e3})
 FLOW = Dimension("flow", "L/h", {"L/h": 1.0, "L/min": 60.0})
 RATIO = Dimension("ratio", "x", {"x": 1.0, "×": 1.0})
 
@@ -46,8 +47,11 @@ _QUANTITY = re.compile(r"^\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(
 
 
 def split(text: str) -> tuple[float, str] | None:
-    """Number and unit of a text that starts with a number; None for any other text."""
-    match = _QUANTITY.match(text)
+    """Number and unit of a text that starts with a number; None for any other text.
+
+    Signs that look alike are alike: the minus sign and the hyphen, the ohm sign and omega, the micro sign and mu.
+    """
+    match = _QUANTITY.match(unicodedata.normalize("NFKC", text).replace("\N{MINUS SIGN}", "-"))
     return (float(match[1]), match[2] or "") if match else None
 
 
@@ -65,7 +69,7 @@ def parse(text: str, dimension: Dimension) -> float:
         raise ValueError(f"the unit is missing; a {dimension.name} is given in {accepted}")
     if unit not in dimension.factors:
         raise ValueError(f"{unit!r} is not a unit of {dimension.name}; use {accepted}")
-    value = number * dimension.factors[unit]
+    value = _tidy(number * dimension.factors[unit])
     if not math.isfinite(value):
         raise ValueError(f"a {dimension.name} must be finite")
     return value
@@ -80,21 +84,30 @@ def parse_any(text: str) -> str | None:
     if parts is None:
         return None
     unit = parts[1]
+    if not unit:
+        raise ValueError("the unit is missing; write a plain count without quotes")
     for dimension in DIMENSIONS:
         if unit in dimension.factors:
             return show(parse(text, dimension), dimension)
-    known = ", ".join(sorted({u for d in DIMENSIONS for u in d.factors}))
-    raise ValueError(f"{unit or 'no unit'!r} is not a known unit; use one of {known}")
+    known = sorted({u for d in DIMENSIONS for u in d.factors})
+    near = [u for u in known if u.casefold() == unit.casefold()]
+    use = f"did you mean {near[0]}?" if near else f"text that begins with a digit is a quantity in {', '.join(known)}"
+    raise ValueError(f"{unit!r} is not a known unit; {use}")
 
 
 def show(value: float, dimension: Dimension) -> str:
-    """Canonical text in the base unit. Twelve digits hide binary dust and keep everything that a person wrote."""
-    return f"{value:.12g} {dimension.base}"
+    """Canonical text in the base unit; `parse` brings the same number back."""
+    return f"{_tidy(value):.12g} {dimension.base}"
+
+
+def _tidy(value: float) -> float:
+    """Twelve digits hide binary dust and keep everything that a person wrote; minus zero is zero."""
+    return float(f"{value:.12g}") + 0.0
 
 
 def duration_text(duration_s: float) -> str:
     """A duration as a person says it: 8.5 s, 3 min 05 s, 7 h 30 min."""
-    if duration_s < 60:
+    if round(duration_s, 1) < 60:
         return f"{duration_s:.1f} s".replace(".0 s", " s")
     minutes, seconds = divmod(round(duration_s), 60)
     if minutes < 60:
@@ -116,6 +129,7 @@ def count_text(count: float) -> str:
     """A large count with a decimal prefix: 1.24 × 10¹², 843 × 10⁶."""
     if count < 1e6:
         return f"{count:,.0f}".replace(",", " ")
+    count = float(f"{count:.3g}")
     exponent = int(math.floor(math.log10(count) / 3) * 3)
     digits = str(exponent).translate(str.maketrans("0123456789", "⁰¹²³⁴⁵⁶⁷⁸⁹"))
     return f"{count / 10**exponent:.3g} × 10{digits}"

@@ -14,6 +14,9 @@ def doctor(json_: Json = False) -> None:
 
     Example: soakd doctor
     """
+    from soakd.service.bench import require_linux
+
+    require_linux()
     from dataclasses import asdict
 
     from soakd.clock import SystemClock

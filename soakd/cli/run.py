@@ -36,6 +36,9 @@ def run(
 
     Example: soakd run three-minutes --sheet sheets/tonight.toml
     """
+    from soakd.service.bench import require_linux
+
+    require_linux()
     from rich.console import Console
 
     from soakd.clock import SystemClock
@@ -107,4 +110,4 @@ class Teller:
 
     def _say(self, line: str) -> None:
         if not self._quiet:
-            self._console.print(line, highlight=False, soft_wrap=True)
+            self._console.print(line, highlight=False, markup=False, soft_wrap=True)

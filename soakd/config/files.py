@@ -33,7 +33,15 @@ _TYPES = {
     "dict_type": "must be a table",
     "model_type": "must be a table",
     "missing": "this key is required",
+    "greater_than_equal": "must be at least {ge}",
+    "less_than_equal": "must be at most {le}",
+    "string_too_short": "must not be empty",
+    "string_too_long": "must not be longer than {max_length} characters",
+    "too_short": "must hold at least one",
 }
+_CHOICES = {"cores": 'must be "all" or a list of core numbers, such as [0, 2]'}
+"""Keys of a stage that can be written in more than one way."""
+_TABLES = {("stage",), ("limit",)}
 
 
 def load_plan(path: Path) -> Plan:
@@ -69,46 +77,83 @@ def _load(path: Path, kind: type[File]) -> File:
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(file=str(path), key="", value="", wanted=f"not TOML: {error}") from error
     try:
-        return kind.model_validate_json(json.dumps(document, default=str))
+        return kind.model_validate_json(json.dumps(document, default=str), by_alias=True, by_name=False)
     except ValidationError as refused:
-        raise _refusal(path, document, refused.errors()) from None
+        raise _refusal(path, kind, document, refused.errors()) from None
 
 
-def _refusal(path: Path, document: dict[str, Any], errors: list[ErrorDetails]) -> ConfigError:
+def _refusal(path: Path, kind: type[Value], document: dict[str, Any], errors: list[ErrorDetails]) -> ConfigError:
     """The first thing that is wrong, as one line."""
-    first = errors[0]
-    place = tuple(part for part in first["loc"] if not _is_branch(part))
-    wanted = _wanted(first, place)
+    problems = _problems(document, errors)
+    place, first = next(iter(problems.items()))
+    wanted = _wanted(first, place, kind)
     named = _KEY_FIRST.match(wanted) if first["type"] == "value_error" else None
     if named:
         place, wanted = (*place, named[1]), named[2]
     shown = "" if first["type"] in {"missing", "extra_forbidden"} else _shown(document, place)
-    return ConfigError(file=str(path), key=_place(place), value=shown, wanted=wanted + _others(len(errors)))
+    return ConfigError(file=str(path), key=_place(place), value=shown, wanted=wanted + _others(len(problems)))
 
 
-def _is_branch(part: int | str) -> bool:
-    """The name of a tried alternative, which pydantic adds to an error's place in a choice of types."""
-    return isinstance(part, str) and ("[" in part or part in {"all", "bool", "int", "float", "str"})
+def _problems(document: Any, errors: list[ErrorDetails]) -> dict[tuple[int | str, ...], ErrorDetails]:
+    """Place to error, each mistake once: what is there before what is missing, and no echo of it further out."""
+    found: dict[tuple[int | str, ...], ErrorDetails] = {}
+    for error in sorted(errors, key=lambda error: error["type"] == "missing"):
+        found.setdefault(_standing(document, error), error)
+    return {place: error for place, error in found.items() if not any(_within(other, place) for other in found)}
 
 
-def _wanted(error: ErrorDetails, place: tuple[int | str, ...]) -> str:
-    kind = error["type"]
-    if kind == "extra_forbidden":
-        return _unknown_key(place)
-    if kind == "value_error":
-        return str(error["ctx"]["error"])
-    if kind == "literal_error":
-        return f"must be {error['ctx']['expected']}"
-    return _TYPES.get(kind) or error["msg"][0].lower() + error["msg"][1:]
+def _within(place: tuple[int | str, ...], outer: tuple[int | str, ...]) -> bool:
+    return len(place) > len(outer) and place[: len(outer)] == outer
 
 
-def _unknown_key(place: tuple[int | str, ...]) -> str:
+def _standing(document: Any, error: ErrorDetails) -> tuple[int | str, ...]:
+    """The error's place in the file; pydantic adds the names of tried alternatives, which stand in no file."""
+    place: tuple[int | str, ...] = ()
+    for part in error["loc"]:
+        try:
+            document = document[part]
+        except (KeyError, IndexError, TypeError):
+            return (*place, part) if error["type"] == "missing" else place
+        place = (*place, part)
+    return place
+
+
+def _wanted(error: ErrorDetails, place: tuple[int | str, ...], kind: type[Value]) -> str:
+    kept = _kept_text(error["type"], place)
+    if kept:
+        return kept
+    context = error.get("ctx", {})
+    match error["type"]:
+        case "extra_forbidden":
+            return _unknown_key(place, kind)
+        case "value_error":
+            return str(context["error"])
+        case "literal_error":
+            return f"must be {context['expected']}".replace("'", '"')
+        case other:
+            text = _TYPES.get(other)
+            return text.format(**context) if text else error["msg"][0].lower() + error["msg"][1:]
+
+
+def _kept_text(error_type: str, place: tuple[int | str, ...]) -> str | None:
+    """What would be right at places where the kind of error says less than the place."""
+    if place == ("version",) and error_type != "missing":
+        return "this soakd reads files with version = 1"
+    if place in _TABLES and error_type == "tuple_type":
+        return f"write each one under a line of its own, [[{place[0]}]]"
+    alternatives = place[0] == "stage" and error_type not in {"value_error", "extra_forbidden"}
+    return _CHOICES.get(str(place[-1])) if alternatives else None
+
+
+def _unknown_key(place: tuple[int | str, ...], kind: type[Value]) -> str:
     owners: dict[str, type[Value]] = {"stage": Stage, "limit": Limit, "guard": GuardRules}
-    owner = owners.get(str(place[0])) if len(place) > 1 else None
-    models: list[type[Value]] = [owner] if owner else [Plan, Sheet]
-    keys = sorted({field.alias or name for model in models for name, field in model.model_fields.items()})
+    owner = owners.get(str(place[0]), kind) if len(place) > 1 else kind
+    keys = sorted(field.alias or name for name, field in owner.model_fields.items())
     near = difflib.get_close_matches(str(place[-1]), keys, n=1)
-    return f"unknown key; did you mean {near[0]}?" if near else f"unknown key; known here: {', '.join(keys)}"
+    if near:
+        return f"unknown key; did you mean {near[0]}?"
+    under = "; settings stand under [values]" if owner is Sheet else ""
+    return f"unknown key; known here: {', '.join(keys)}{under}"
 
 
 def _shown(document: Any, place: tuple[int | str, ...]) -> str:

@@ -19,9 +19,10 @@ from soakd.rules.gather import class_key, probe_channel
 from soakd.rules.guard import Decision, Guard
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from soakd.clock import Clock
+    from soakd.model.crew import WorkerLook
     from soakd.model.plan import Stage
     from soakd.model.run import RunRecord
     from soakd.ports import Crew, Sampler, Sink
@@ -91,6 +92,7 @@ class Conductor:
         self._confirmed: int | None = None
         self._ready: set[int] = set()
         self._exited: set[int] = set()
+        self._late_readings: dict[str, int] = {}
 
     def run(self) -> None:
         """All stages, or up to the first decision that ends the load."""
@@ -167,6 +169,7 @@ class Conductor:
         now_s = self._clock.monotonic()
         match message:
             case Batch():
+                self._late_readings[message.source] = message.late_ticks
                 self._act(self._guard.readings(message), message.at_s)
             case WorkerWrong():
                 self._act(self._guard.wrong(message, now_s), now_s)
@@ -208,8 +211,7 @@ class Conductor:
         if late_s < 0:
             return
         looks = self._crew.look() if self._stage is not None else {}
-        clocks = {probe_channel(core): look.clock_mhz for core, look in looks.items() if look.clock_mhz}
-        self._guard.readings(Batch(source="probe", at_s=now_s, values=clocks, gaps={}))
+        self._guard.readings(self._probes(looks, now_s))
         values, gaps, decisions = self._guard.tick(now_s, late_s, self._clock.suspended())
         self._sink.put(
             Tick(
@@ -227,6 +229,12 @@ class Conductor:
         if self._sink.backlog() > MOST_BACKLOG:
             text = f"the journal is more than {MOST_BACKLOG} events behind"
             self._stop(now_s, Finding(rule="journal-stalled", weight="inconclusive", text=text))
+
+    def _probes(self, looks: Mapping[int, WorkerLook], now_s: float) -> Batch:
+        """The clocks that workers measured on themselves; a core without a checked round has none."""
+        clocks = {probe_channel(core): look.clock_mhz for core, look in looks.items() if look.clock_mhz}
+        idle = {name for core in self._record.cores if (name := probe_channel(core)) not in clocks}
+        return Batch(source="probe", at_s=now_s, values=clocks, gaps=dict.fromkeys(idle, "no checked round yet"))
 
     def _act(self, decisions: list[Decision], since_s: float) -> None:
         """Stop first, tell afterwards."""
@@ -253,6 +261,7 @@ class Conductor:
             at_s=self._now(),
             ticks_due=self._guard.ticks_due,
             ticks_lost=self._guard.ticks_lost,
+            late_readings=self._late_readings,
             guard_cpu_s=cpu_s,
             guard_peak_mib=peak_mib,
         )

@@ -107,6 +107,8 @@ class RunEnded(Value):
     at_s: float
     ticks_due: int
     ticks_lost: int
+    late_readings: dict[str, int]
+    """Sensor source to points of its grid that it missed, because reading took too long."""
     guard_cpu_s: float
     guard_peak_mib: float
 

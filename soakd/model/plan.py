@@ -33,17 +33,25 @@ class Limit(Value):
 
     @model_validator(mode="after")
     def _bound_fits(self) -> Self:
-        if (self.above is None) == (self.below is None):
-            raise ValueError("a limit has either `above` or `below`")
+        if self.above is None and self.below is None:
+            raise ValueError('above: a limit needs `above` or `below`, such as "90 °C"')
+        if self.above is not None and self.below is not None:
+            raise ValueError("above: a limit has `above` or `below`, not both; write two limits")
         try:
             dimension = ROLE_DIMENSIONS[Role(self.of)]
         except ValueError:
             dimension = None
-        if dimension is not None:
-            units.parse(self.bound_text, dimension)
-        elif units.parse_any(self.bound_text) is None:
-            raise ValueError(f"{self.bound_text!r} is not a number with a unit")
+        try:
+            known = units.parse(self.bound_text, dimension) if dimension else units.parse_any(self.bound_text)
+        except ValueError as error:
+            raise ValueError(f"{self.side}: {error}") from None
+        if known is None:
+            raise ValueError(f'{self.side}: must be a number with its unit, such as "90 °C"')
         return self
+
+    @property
+    def side(self) -> Literal["above", "below"]:
+        return "above" if self.above is not None else "below"
 
     @property
     def bound_text(self) -> str:
@@ -92,13 +100,20 @@ class Stage(Value):
             raise ValueError(f"duration: a stage lasts at least {2 * ROUND_S:g} s, two rounds")
         if self.cores != "all" and (not self.cores or len(set(self.cores)) != len(self.cores)):
             raise ValueError("cores: name at least one core and each only once")
-        if (self.workload == "memory") != (self.memory_percent is not None):
-            raise ValueError('memory: a share such as "60 %", in memory stages and only there')
-        if (self.pattern == "walking") != (self.dwell_s is not None):
-            raise ValueError('dwell: a time such as "10 s", in walking stages and only there')
+        if self.workload == "memory" and self.memory_percent is None:
+            raise ValueError('memory: a memory stage needs a share such as "60 %"')
+        if self.workload != "memory" and self.memory_percent is not None:
+            raise ValueError("memory: only memory stages have it; leave it out here")
+        self._dwell_fits()
+        return self
+
+    def _dwell_fits(self) -> None:
+        if self.pattern == "walking" and self.dwell_s is None:
+            raise ValueError('dwell: a walking stage needs a time on each core, such as "10 s"')
+        if self.pattern != "walking" and self.dwell_s is not None:
+            raise ValueError('dwell: only stages with pattern = "walking" have it; leave it out here')
         if self.dwell_s is not None and self.dwell_s < ROUND_S:
             raise ValueError(f"dwell: at least one round, {ROUND_S:g} s")
-        return self
 
 
 class Plan(Value):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated
 
-from pydantic import BeforeValidator, PlainSerializer, WithJsonSchema
+from pydantic import BeforeValidator, PlainSerializer, ValidationInfo, WithJsonSchema
 
 from soakd import units
 
@@ -12,21 +12,30 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 
-def _reader(dimension: units.Dimension, low: float, high: float) -> Callable[[object], float]:
+def _reader(
+    dimension: units.Dimension, low: float, high: float, example: str
+) -> Callable[[object, ValidationInfo], float]:
     """Text (from a file) or a number already in the base unit (from code) within bounds; everything else is refused."""
 
-    def read(raw: object) -> float:
+    def read(raw: object, info: ValidationInfo) -> float:
         if isinstance(raw, str):
             value = units.parse(raw, dimension)
-        elif isinstance(raw, float):
+        elif isinstance(raw, float) and info.mode == "python":
             value = raw
         else:
-            raise ValueError(f'a {dimension.name} is text with a unit, such as "{units.show(high, dimension)}"')  # noqa: TRY004
+            raise ValueError(f'a {dimension.name} is text with a unit, such as "{example}"')
         if not low <= value <= high:
-            raise ValueError(f"must lie between {units.show(low, dimension)} and {units.show(high, dimension)}")
+            raise ValueError(f"must lie between {_said(low, dimension)} and {_said(high, dimension)}")
         return value
 
     return read
+
+
+def _said(bound: float, dimension: units.Dimension) -> str:
+    """A bound as a person says it: 720 h and not 2592000 s."""
+    if dimension is units.TIME:
+        return units.duration_text(bound)
+    return units.size_text(bound * 2**20) if dimension is units.DATA_SIZE else units.show(bound, dimension)
 
 
 def _writer(dimension: units.Dimension) -> Callable[[float], str]:
@@ -39,37 +48,37 @@ def _schema(dimension: units.Dimension, example: str) -> WithJsonSchema:
 
 DurationS = Annotated[
     float,
-    BeforeValidator(_reader(units.TIME, 0.0, 30 * 86_400.0)),
+    BeforeValidator(_reader(units.TIME, 0.0, 30 * 86_400.0, "3 min")),
     PlainSerializer(_writer(units.TIME)),
     _schema(units.TIME, "3 min"),
 ]
 TickS = Annotated[
     float,
-    BeforeValidator(_reader(units.TIME, 0.1, 10.0)),
+    BeforeValidator(_reader(units.TIME, 0.1, 10.0, "1 s")),
     PlainSerializer(_writer(units.TIME)),
     _schema(units.TIME, "1 s"),
 ]
 SharePercent = Annotated[
     float,
-    BeforeValidator(_reader(units.SHARE, 0.0, 100.0)),
+    BeforeValidator(_reader(units.SHARE, 0.0, 100.0, "95 %")),
     PlainSerializer(_writer(units.SHARE)),
     _schema(units.SHARE, "95 %"),
 ]
 MemorySharePercent = Annotated[
     float,
-    BeforeValidator(_reader(units.SHARE, 0.1, 95.0)),
+    BeforeValidator(_reader(units.SHARE, 0.1, 95.0, "60 %")),
     PlainSerializer(_writer(units.SHARE)),
     _schema(units.SHARE, "60 %"),
 ]
 MarginK = Annotated[
     float,
-    BeforeValidator(_reader(units.TEMPERATURE_DIFFERENCE, 0.0, 60.0)),
+    BeforeValidator(_reader(units.TEMPERATURE_DIFFERENCE, 0.0, 60.0, "5 K")),
     PlainSerializer(_writer(units.TEMPERATURE_DIFFERENCE)),
     _schema(units.TEMPERATURE_DIFFERENCE, "5 K"),
 ]
 SizeMib = Annotated[
     float,
-    BeforeValidator(_reader(units.DATA_SIZE, 0.0, 2.0**30)),
+    BeforeValidator(_reader(units.DATA_SIZE, 0.0, 2.0**30, "16 MiB")),
     PlainSerializer(_writer(units.DATA_SIZE)),
     _schema(units.DATA_SIZE, "16 MiB"),
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated
 
 from pydantic import BeforeValidator, Field, StrictBool, StrictFloat, StrictInt, StrictStr
@@ -15,6 +16,8 @@ LARGEST_EXACT = 2**53 - 1
 
 def _canonical(raw: object) -> object:
     """Text that starts with a number is a quantity: keep it in its base unit, so that spelling does not matter."""
+    if not isinstance(raw, bool | int | float | str) or (isinstance(raw, float) and not math.isfinite(raw)):
+        raise ValueError('must be text ("1.2 V", or words), a finite number, or true or false')
     if isinstance(raw, int) and not isinstance(raw, bool) and abs(raw) > LARGEST_EXACT:
         raise ValueError(f"a whole number beyond {LARGEST_EXACT} has no exact place in JSON; write it as text")
     return (units.parse_any(raw) or raw.strip()) if isinstance(raw, str) else raw

@@ -106,6 +106,8 @@ class Evidence(Value):
     steal_percent_max: float | None
     ticks_due: int
     ticks_lost: int
+    late_readings: dict[str, int]
+    """Sensor source to points of its grid that it missed."""
     load_gone_s: float | None
     """From the deciding event to the last worker gone, when the load was stopped early."""
     survivors: int

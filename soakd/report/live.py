@@ -92,10 +92,10 @@ def picture(progress: Progress) -> Group:
     table = Table.grid(padding=(0, 2))
     table.add_column(style="dim", no_wrap=True)
     table.add_column(overflow="fold")
-    table.add_row("stage", _stage_line(progress))
+    table.add_row("stage", Text(_stage_line(progress)))
     table.add_row("", band(progress))
     table.add_row("remaining", units.duration_text(progress.remaining_s))
-    table.add_row("margin", margin_line(progress))
+    table.add_row("margin", Text(margin_line(progress)))
     table.add_row("proven", f"{progress.rounds} rounds checked")
     wrong = progress.mismatches
     table.add_row("wrong results", Text(str(wrong), style="bold red" if wrong else ""))
@@ -136,7 +136,7 @@ def margin_line(progress: Progress) -> str:
     """The bound that is nearest to being broken now."""
     nearest = progress.nearest()
     if nearest is None:
-        return "nothing is watched" if not progress.record.bounds else "no reading yet"
+        return "nothing is watched" if not progress.record.bounds else "no reading"
     bound, reading, left = nearest
     unit = "K" if bound.unit == "°C" else bound.unit
     stops = f"stops {bound.side} {bound.value:g} {bound.unit}"

@@ -23,6 +23,7 @@ OUTCOME_STYLES = {
     "fail": "bold white on dark_red",
     "inconclusive": "bold black on gold3",
 }
+WIDEST_KEY = 32
 CAUTION = (
     "A pass covers what was visited, on this bench, with these settings and at these temperatures; it is no warranty. "
     "Makers' limits on voltage, current and temperature come first."
@@ -61,10 +62,10 @@ def _section(title: str, body: Iterable[RenderableType]) -> list[RenderableType]
 
 def _pairs(rows: Iterable[tuple[str, str]]) -> Table:
     table = Table.grid(padding=(0, 2))
-    table.add_column(style="dim", no_wrap=True)
+    table.add_column(style="dim", max_width=WIDEST_KEY, overflow="fold")
     table.add_column(overflow="fold")
     for key, value in rows:
-        table.add_row(key, value)
+        table.add_row(Text(key), Text(value))
     return table
 
 

@@ -168,7 +168,11 @@ def _gap_line(channel: ChannelSummary) -> str:
 def _guard(verdict: Verdict) -> Iterator[tuple[str, str]]:
     evidence = verdict.evidence
     yield "priority", evidence.priority or "not known"
-    yield "ticks", f"{evidence.ticks_due - evidence.ticks_lost} of {evidence.ticks_due} on the grid"
+    late = sum(evidence.late_readings.values())
+    yield (
+        "ticks",
+        f"{evidence.ticks_due - evidence.ticks_lost} of {evidence.ticks_due} on the grid, {late} late readings",
+    )
     if evidence.guard_cpu_percent is not None and evidence.guard_peak_mib is not None:
         yield "own cost", f"{evidence.guard_cpu_percent:.2f} % of one core, {evidence.guard_peak_mib:.0f} MiB"
     if evidence.load_gone_s is not None:

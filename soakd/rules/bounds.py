@@ -54,7 +54,8 @@ def _bound(limit: Limit, channel: Channel) -> Bound:
     return Bound(
         channel=channel.name,
         role=channel.role,
-        side="above" if limit.above is not None else "below",
+        target=limit.of,
+        side=limit.side,
         value=value,
         unit=dimension.base,
         hold_s=limit.hold_s,
@@ -69,12 +70,20 @@ def _default_bound(channel: Channel, margin_k: float) -> Bound:
         value = channel.critical - margin_k
         origin = f"the sensor's critical {channel.critical:g} °C less {margin_k:g} K"
     return Bound(
-        channel=channel.name, role=channel.role, side="above", value=value, unit="°C", hold_s=0.0, origin=origin
+        channel=channel.name,
+        role=channel.role,
+        target=channel.role.value,
+        side="above",
+        value=value,
+        unit="°C",
+        hold_s=0.0,
+        origin=origin,
     )
 
 
 def _nothing_to_watch(plan: Plan, limit: Limit, channels: Sequence[Channel]) -> str:
-    if limit.of == Role.CPU_TEMPERATURE.value and plan.guard.temperature == "if-available":
+    if limit.of == Role.CPU_TEMPERATURE.value:
+        _without_temperature(plan)
         return f"the plan's limit on {limit.of} watches nothing: no such sensor here"
     known = ", ".join(sorted({c.role.value for c in channels})) or "none at all"
     raise RefusedError(

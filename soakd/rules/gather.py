@@ -20,7 +20,7 @@ from soakd.model.journal import (
     WorkerTotals,
 )
 from soakd.model.verdict import ChannelSummary, ClockSummary, Coverage, Evidence, StageResult, WorkerResult
-from soakd.rules.expected import planned_seconds
+from soakd.rules.expected import planned_seconds, stage_cores
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -134,7 +134,7 @@ class Gatherer:
         tally = self._stages[tick.stage]
         tally.started = True
         tally.totals.update({totals.core: totals for totals in tick.workers})
-        for core in tally.totals:
+        for core in stage_cores(self.record.plan.stages[tick.stage], self.record.cores):
             clock = tick.values.get(probe_channel(core))
             if clock is not None:
                 tally.clocks.setdefault(core, array("f")).append(clock)
@@ -162,6 +162,7 @@ class Gatherer:
             steal_percent_max=max((c.maximum or 0.0 for c in steal), default=None),
             ticks_due=ended.ticks_due if ended else self._ticks,
             ticks_lost=ended.ticks_lost if ended else 0,
+            late_readings=ended.late_readings if ended else {},
             load_gone_s=self._stopped.gone_s if self._stopped else None,
             survivors=self._stopped.survivors if self._stopped else 0,
             guard_cpu_percent=100.0 * ended.guard_cpu_s / self.last_s if ended and self.last_s else None,

@@ -51,7 +51,7 @@ class Guard:
     _class: str = ""
     _mismatches: int = 0
     _swap_start_mib: float | None = None
-    _blind_since_s: dict[Role, float] = field(default_factory=dict)
+    _blind_since_s: dict[str, float] = field(default_factory=dict)
     _board: Board = field(init=False)
     _health: Health = field(init=False)
     _watch: BoundWatch = field(init=False)
@@ -85,7 +85,7 @@ class Guard:
         """Workers without a beat; `process_state` is asked only for those."""
         still = self._patience.observe(looks, now_s)
         return [
-            self._decide(hung(core, seconds, process_state=process_state(core)), now_s)
+            self._decide(hung(looks[core], seconds, process_state=process_state(core)), now_s)
             for core, seconds in still.items()
         ]
 
@@ -109,7 +109,7 @@ class Guard:
         self.ticks_lost += missed
         values, gaps = self._board.read(now_s)
         found = [self._suspended(suspended_s), self._own_blindness(late_s), self._swapped(values)]
-        found += [self._role_blindness(role, values, now_s) for role in self._required_roles()]
+        found += [self._blindness(target, values, now_s) for target in self._required()]
         return values, gaps, [self._decide(finding, now_s) for finding in found if finding]
 
     def _decide(self, finding: Finding, now_s: float, *, stops: bool = True) -> Decision:
@@ -119,24 +119,24 @@ class Guard:
     def _running(self) -> Stage:
         return self.plan.stages[self._stage or 0]
 
-    def _required_roles(self) -> list[Role]:
-        """Roles that some limit watches. Processor temperature counts only where the plan requires it."""
-        roles = {bound.role for bound in self.bounds}
+    def _required(self) -> list[str]:
+        """What some limit watches. Processor temperature as a role counts only where the plan requires it."""
+        targets = {bound.target for bound in self.bounds}
         if self.plan.guard.temperature != "required":
-            roles.discard(Role.CPU_TEMPERATURE)
-        return sorted(roles)
+            targets.discard(Role.CPU_TEMPERATURE.value)
+        return sorted(targets)
 
-    def _role_blindness(self, role: Role, values: dict[str, float], now_s: float) -> Finding | None:
-        if self._board.of_role(values, role):
-            self._blind_since_s.pop(role, None)
+    def _blindness(self, target: str, values: dict[str, float], now_s: float) -> Finding | None:
+        if self._board.of(values, target):
+            self._blind_since_s.pop(target, None)
             return None
-        blind_s = now_s - self._blind_since_s.setdefault(role, now_s)
+        blind_s = now_s - self._blind_since_s.setdefault(target, now_s)
         if blind_s < self.plan.guard.gap_hold_s:
             return None
         return Finding(
             rule="required-reading-lost",
             weight="inconclusive",
-            text=f"{role}: no sensor has given a reading for {blind_s:.1f} s, and a limit depends on it",
+            text=f"{target}: no reading for {blind_s:.1f} s, and a limit depends on it",
         )
 
     def _own_blindness(self, late_s: float) -> Finding | None:
@@ -155,7 +155,7 @@ class Guard:
     def _swapped(self, values: dict[str, float]) -> Finding | None:
         if self._stage is None or self._running().workload != "memory":
             return None
-        swap = self._board.of_role(values, Role.SWAP_TRAFFIC)
+        swap = self._board.of(values, Role.SWAP_TRAFFIC.value)
         if not swap:
             return None
         total_mib = sum(swap.values())
@@ -168,5 +168,5 @@ class Guard:
         return Finding(rule="swapped", weight="inconclusive", text=text, sample=moved_mib, unit="MiB")
 
     def _swap_mib(self, now_s: float) -> float | None:
-        swap = self._board.of_role(self._board.read(now_s)[0], Role.SWAP_TRAFFIC)
+        swap = self._board.of(self._board.read(now_s)[0], Role.SWAP_TRAFFIC.value)
         return sum(swap.values()) if swap else None

@@ -6,6 +6,7 @@ showed one and the same value from before the load changed until long after, bec
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -36,22 +37,25 @@ _CREDIBLE: dict[Role, tuple[float, float]] = {
 class _Stillness:
     value: float
     since_s: float
+    load_changed_s: float | None = None
+    """First change of load since then."""
 
 
 @dataclass(slots=True)
 class Health:
-    """Sifts batches; remembers how long each channel has stood still and when the load last changed."""
+    """Sifts batches; remembers how long each channel has stood still, and since which change of load."""
 
     channels: Iterable[Channel]
     _roles: dict[str, Role] = field(init=False)
     _still: dict[str, _Stillness] = field(default_factory=dict)
-    _load_changed_s: float | None = None
 
     def __post_init__(self) -> None:
         self._roles = {channel.name: channel.role for channel in self.channels}
 
     def load_changed(self, now_s: float) -> None:
-        self._load_changed_s = now_s
+        for still in self._still.values():
+            if still.load_changed_s is None:
+                still.load_changed_s = now_s
 
     def sift(self, batch: Batch) -> Batch:
         """The batch with every incredible reading turned into a gap; unknown channels are dropped."""
@@ -73,12 +77,12 @@ class Health:
         if still is None or still.value != value:
             self._still[name] = _Stillness(value, now_s)
             return None
-        changed = self._load_changed_s
-        if role is not Role.CPU_TEMPERATURE or changed is None or still.since_s >= changed:
+        changed = still.load_changed_s
+        if role is not Role.CPU_TEMPERATURE or changed is None:
             return None
         return "frozen: did not move when the load changed" if now_s - changed >= FROZEN_AFTER_S else None
 
 
 def _incredible(role: Role, value: float) -> str | None:
     low, high = _CREDIBLE.get(role, (float("-inf"), float("inf")))
-    return None if low <= value <= high else f"absurd: {value:g}"
+    return None if math.isfinite(value) and low <= value <= high else f"absurd: {value:g}"

@@ -72,7 +72,10 @@ def _memory_swept(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
 
 
 def _covered(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
-    """Coverage under the plan's floor is never a pass; one round at a stage's edge is the grid, not a hole."""
+    """Coverage under the plan's floor is never a pass, nor is a core without any checked round.
+
+    One round at a stage's edge is the grid, not a hole.
+    """
     coverage = evidence.coverage
     for stage in evidence.stages:
         if stage.state == "complete" and _unchecked(stage, coverage.floor_percent):
@@ -93,13 +96,19 @@ def _covered(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
 
 
 def _unchecked(stage: StageResult, floor_percent: float) -> bool:
-    return any(w.checked_percent < floor_percent and w.planned_s - w.totals.checked_s > ROUND_S for w in stage.workers)
+    return any(
+        w.totals.rounds == 0 or (w.checked_percent < floor_percent and w.planned_s - w.totals.checked_s > ROUND_S)
+        for w in stage.workers
+    )
 
 
 def _settings_held(record: RunRecord, evidence: Evidence) -> Iterator[Finding]:
-    """A verdict belongs to one fingerprint; settings that moved leave none to belong to."""
+    """A verdict belongs to one fingerprint; settings that moved, or were not looked at again, leave none."""
     after = evidence.snapshot_after
     if after is None:
+        if evidence.ended_cleanly:
+            text = "nobody looked at the settings after the load: whether they held to the end is not known"
+            yield Finding(rule="settings-unverified", weight="inconclusive", text=text)
         return
     for line in settings_changed(record.snapshot, after):
         yield Finding(rule="settings-changed", weight="inconclusive", text=f"changed during the run: {line}")

@@ -36,7 +36,10 @@ def misfits(plan: Plan, *, bench_cores: Sequence[int], classes: Mapping[str, Seq
                 wanted = f"no such core may be used here; cores: {known}"
                 yield Misfit(stage=number, key="cores", value=str(core), wanted=wanted)
         has = classes[stage.workload]
-        if stage.instruction_class not in {"widest", *has}:
+        if not has:
+            wanted = f"this core cannot run {stage.workload} in any class"
+            yield Misfit(stage=number, key="workload", value=stage.workload, wanted=wanted)
+        elif stage.instruction_class not in {"widest", *has}:
             wanted = f"this core cannot run {stage.workload} in that class; it can: {', '.join(('widest', *has))}"
             yield Misfit(stage=number, key="class", value=stage.instruction_class, wanted=wanted)
         turn_s = stage.duration_s / len(cores)

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 PATIENCE_S = 2.5 * ROUND_S
 """Watched time without a beat after which a worker is hung: within three rounds."""
+START_PATIENCE_S = 30.0
+"""The same while it gets ready: locking memory waits for the kernel, which may have to make room first."""
 _LONGEST_GLANCE_S = 0.2
 """One look counts for no more than this, so that a pause of the whole machine is not blamed on a worker."""
 _SIGNALS_OF_ERROR = frozenset(
@@ -82,25 +84,35 @@ class Patience:
         self._last_look_s = None
 
     def observe(self, looks: Mapping[int, WorkerLook], now_s: float) -> dict[int, float]:
-        """Cores whose worker has been still for longer than the patience, with the seconds."""
+        """Cores whose worker has been still for longer than the patience with its state, with the seconds."""
         glance_s = 0.0 if self._last_look_s is None else min(now_s - self._last_look_s, _LONGEST_GLANCE_S)
         self._last_look_s = now_s
         for core, look in looks.items():
             moved = self._beats.get(core) != look.beats
             self._beats[core] = look.beats
             self._still_s[core] = 0.0 if moved or look.state == "done" else self._still_s.get(core, 0.0) + glance_s
-        return {core: still for core, still in self._still_s.items() if still >= PATIENCE_S and core in looks}
+        return {core: self._still_s[core] for core, look in looks.items() if self._still_s[core] >= _patience(look)}
 
 
-def hung(core: int, still_s: float, *, process_state: str | None) -> Finding:
-    """A worker without a beat. One that somebody stopped (state T) says nothing about the bench."""
-    if process_state in {"T", "t"}:
-        weight, why = "inconclusive", "it was stopped from outside (process state T)"
-    else:
-        weight, why = "fail", f"process state {process_state or 'unknown'}"
+def _patience(look: WorkerLook) -> float:
+    return START_PATIENCE_S if look.state == "starting" else PATIENCE_S
+
+
+def hung(look: WorkerLook, still_s: float, *, process_state: str | None) -> Finding:
+    """A worker without a beat; one that was stopped, waits for a device or was getting ready accuses no core."""
+    innocent = {
+        "T": "it was stopped from outside (process state T)",
+        "t": "it is being traced (process state t)",
+        "D": "it waits for a drive or a driver (process state D)",
+    }
+    why = innocent.get(process_state or "")
+    if why is None and look.state == "starting":
+        why = "it did not get ready"
+    core = look.totals.core
     return Finding(
         rule="worker-hung",
-        weight="fail" if weight == "fail" else "inconclusive",
-        text=f"the worker on core {core} made no progress for {still_s:.1f} s: {why}",
+        weight="inconclusive" if why else "fail",
+        text=f"the worker on core {core} made no progress for {still_s:.1f} s: "
+        f"{why or f'process state {process_state}'}",
         core=core,
     )

@@ -42,7 +42,6 @@ class Check:
 
 def examine(home: Home, clock: Clock) -> list[Check]:
     """All checks, in the order in which a tuner would put them right."""
-    bench.require_linux()
     channels = bench.channels(bench.sources(clock), bench.cores())
     checks: list[Iterator[Check]] = [
         _temperature(channels),

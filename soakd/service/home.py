@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -46,6 +45,8 @@ class Home:
     @contextmanager
     def bench_lock(self) -> Iterator[None]:
         """One run at a time. The kernel frees the lock with the process, however it ends."""
+        import fcntl  # noqa: PLC0415 - not everywhere, and a ledger can be read everywhere
+
         with open(self.folder / "lock", "w", encoding="ascii") as lock:  # noqa: PTH123 - held open, not read
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -135,6 +135,14 @@ def test_a_kernel_that_cannot_be_built_is_an_answer_and_not_a_crash(hand):
     assert "vector-512" in hand.wait(CrewRefused).reason
 
 
+def test_a_worker_that_cannot_get_what_it_needs_is_an_answer_and_not_a_hang(hand):
+    """No memory at all for a memory worker."""
+    hand.crew.prepare([("memory", "vector-128")], drill=False)
+    hand.wait(CrewPrepared)
+    hand.crew.begin(STAGE.model_copy(update={"workload": "memory"}), "vector-128", CORES)
+    assert f"core {CORES[0]}" in hand.wait(CrewRefused).reason
+
+
 def test_the_crew_dies_with_the_process_that_started_it():
     """The starter is killed with SIGKILL in the middle of a stage; no cleanup of its own can run."""
     script = f"""

@@ -176,15 +176,17 @@ mkdir {bench.folder}/state
 printf '%s' "$1" > {bench.folder}/short.toml
 printf '%s' "$2" > {bench.folder}/long.toml
 export SOAKD_HOME={bench.folder}/state
-{sys.executable} -m soakd.cli.main run {bench.folder}/short.toml > /dev/null 2>&1
-{sys.executable} -m soakd.cli.main run {bench.folder}/long.toml --json > {bench.folder}/../out.json 2> {bench.folder}/../err.txt &
+soakd="{sys.executable} -m soakd.cli.main"
+cd {bench.folder}
+$soakd run short.toml > /dev/null 2>&1
+$soakd run long.toml --json > ../out.json 2> ../err.txt &
 run=$!
 until {sys.executable} -c "$3"; do sleep 0.1; done
-dd if=/dev/zero of={bench.folder}/fill bs=4096 > /dev/null 2>&1 || true
+dd if=/dev/zero of=fill bs=4096 > /dev/null 2>&1 || true
 code=0; wait $run || code=$?
-rm {bench.folder}/fill
+rm fill
 echo $code
-{sys.executable} -m soakd.cli.main verdict list --json
+$soakd verdict list --json
 """
     short = bench.plan(INTEGER).read_text()
     long = bench.plan(LONG_INTEGER, guard=GUARDED.replace("required", "if-available")).read_text()

@@ -132,6 +132,14 @@ def is_engine(pid):
     return b"soakd.service.engine_process" in Path(f"/proc/{pid}/cmdline").read_bytes()
 
 
+@pytest.mark.parametrize("words", [["run", "three-minutes"], ["doctor"], ["sensors", "list"]])
+def test_on_another_system_the_commands_that_need_linux_say_so_in_one_line(words):
+    script = "import platform, sys; platform.system = lambda: 'Elsewhere'; from soakd.cli.main import main; main()"
+    done = subprocess.run([sys.executable, "-c", script, *words], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert done.stderr == "soakd: this command needs Linux; here is Elsewhere\n"
+
+
 def test_mistyped_commands_are_usage_errors_without_a_traceback(bench):
     for words in (["run"], ["verdict", "show", "nothing-like-it"], ["sensors", "lst"]):
         done = subprocess.run(

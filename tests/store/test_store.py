@@ -25,7 +25,16 @@ from soakd.store.ledger import Ledger
 SNAPSHOT = Snapshot(
     machine="x", logical_cores=2, cores_allowed="0-1", memory_total_mib=1, swap_total_mib=0, kernel="k", boot_id="b"
 )
-BOUND = Bound(channel="a", role=Role.CPU_TEMPERATURE, side="above", value=90.0, unit="°C", hold_s=0.0, origin="plan")
+BOUND = Bound(
+    channel="a",
+    role=Role.CPU_TEMPERATURE,
+    target="cpu-temperature",
+    side="above",
+    value=90.0,
+    unit="°C",
+    hold_s=0.0,
+    origin="plan",
+)
 TICK = {"number": 0, "late_s": 0.25, "stage": 0, "gaps": {"b": "gone"}}
 
 
@@ -75,7 +84,7 @@ def test_a_run_comes_back_as_it_was_written(journal):
         Tick(at_s=1.0, values={"a": 71.5}, workers=(), **TICK),
         Found(at_s=2.0, finding=Finding(rule="r", weight="note", text="t"), stops=False),
         StageEnded(at_s=3.0, stage=0, complete=True, workers=(totals,)),
-        RunEnded(at_s=3.5, ticks_due=1, ticks_lost=0, guard_cpu_s=0.1, guard_peak_mib=30.0),
+        RunEnded(at_s=3.5, ticks_due=1, ticks_lost=0, late_readings={}, guard_cpu_s=0.1, guard_peak_mib=30.0),
     ]
     journal.begin(run)
     journal.load_begins(run.run_id, events[0])

@@ -1,0 +1,321 @@
+"""Plans and sheets from files: the shipped ones load, a broken one is refused in one line that a tuner can act on."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from soakd.config.files import load_plan, load_sheet, refuse_misfits
+from soakd.config.shipped import find, shipped
+from soakd.errors import EXIT_CONFIG, ConfigError
+from soakd.model.plan import Plan, Stage
+from soakd.rules.plan_check import misfits
+
+HEAD = 'version = 1\nname = "Trial"\n'
+STAGE = '[[stage]]\nname = "A"\nworkload = "integer"\nduration = "10 s"\n'
+MEMORY = HEAD + STAGE.replace("integer", "memory")
+PLAN = HEAD + STAGE
+LIMIT = PLAN + '[[limit]]\nof = "cpu-temperature"\n'
+SHEET = HEAD + "[values]\n"
+
+
+def lasting(written):
+    return PLAN.replace('"10 s"', written)
+
+
+def guard(line):
+    return f"{HEAD}[guard]\n{line}\n{STAGE}"
+
+
+# What is wrong: the file's text, the place, the value as written, what would be right.
+BROKEN_PLANS = {
+    "key misspelt in a stage": (PLAN + 'patern = "steady"\n', "stage 1: patern", "", "did you mean pattern?"),
+    "key misspelt at the top": (
+        HEAD + 'coverage_floor = "95 %"\n' + STAGE, "coverage_floor", "", "did you mean coverage-floor?",
+    ),
+    "key misspelt in a limit": (LIMIT + 'abowe = "90 °C"\n', "limit 1: abowe", "", "did you mean above?"),
+    "key misspelt in the guard": (guard('gap_hold = "1 s"'), "guard: gap_hold", "", "did you mean gap-hold?"),
+    "key that is like no other": (
+        HEAD + "zzz = 1\n" + STAGE, "zzz", "",
+        "known here: coverage-floor, guard, limit, name, note, stage, version",
+    ),
+    "the field's name in code": (PLAN + 'duration_s = "8 h"\n', "stage 1: duration_s", "", "did you mean duration?"),
+    "key of the second stage": (
+        PLAN + STAGE.replace("integer", "interger"), "stage 2: workload", '"interger"',
+        'must be "integer", "vector" or "memory"',
+    ),
+    "unit of another dimension": (
+        lasting('"10 W"'), "stage 1: duration", '"10 W"', "'W' is not a unit of time; use s, ms, min, h",
+    ),
+    "no unit": (lasting('"10"'), "stage 1: duration", '"10"', "the unit is missing"),
+    "bare whole number": (lasting("10"), "stage 1: duration", "10", 'text with a unit, such as "3 min"'),
+    "bare number": (lasting("10.5"), "stage 1: duration", "10.5", 'text with a unit, such as "3 min"'),
+    "yes or no for a time": (lasting("true"), "stage 1: duration", "true", 'text with a unit, such as "3 min"'),
+    "words for a time": (lasting('"all night"'), "stage 1: duration", '"all night"', "a number and a unit"),
+    "negative time": (lasting('"-10 s"'), "stage 1: duration", '"-10 s"', "must lie between 0 s and 720 h"),
+    "endless time": (lasting('"9999 h"'), "stage 1: duration", '"9999 h"', "must lie between 0 s and 720 h"),
+    "shorter than two rounds": (lasting('"0.5 s"'), "stage 1: duration", '"0.5 s"', "at least 1 s, two rounds"),
+    "no time at all": (PLAN.replace('duration = "10 s"\n', ""), "stage 1: duration", "", "required"),
+    "temperature difference in °C": (
+        guard('temperature-margin = "5 °C"'), "guard: temperature-margin", '"5 °C"', "use K",
+    ),
+    "share beyond everything": (
+        MEMORY + 'memory = "120 %"\n', "stage 1: memory", '"120 %"', "must lie between 0.1 % and 95 %",
+    ),
+    "memory stage without a share": (MEMORY, "stage 1: memory", "", 'a memory stage needs a share such as "60 %"'),
+    "share outside memory": (PLAN + 'memory = "60 %"\n', "stage 1: memory", '"60 %"', "only memory stages have it"),
+    "a core twice": (PLAN + "cores = [0, 1, 0]\n", "stage 1: cores", "[0, 1, 0]", "each only once"),
+    "no core": (PLAN + "cores = []\n", "stage 1: cores", "[]", "at least one core"),
+    "core as a word": (PLAN + 'cores = "fast"\n', "stage 1: cores", '"fast"', '"all" or a list of core numbers'),
+    "core as text": (PLAN + 'cores = [0, "1"]\n', "stage 1: cores", '[0, "1"]', '"all" or a list of core numbers'),
+    "one core without a list": (PLAN + "cores = 3\n", "stage 1: cores", "3", '"all" or a list of core numbers'),
+    "core below zero": (PLAN + "cores = [-1]\n", "stage 1: cores", "[-1]", '"all" or a list of core numbers'),
+    "no stage": (HEAD, "stage", "", "required"),
+    "empty stage list": (HEAD + "stage = []\n", "stage", "[]", "must hold at least one"),
+    "one stage as a plain table": (
+        HEAD + '[stage]\nname = "A"\n', "stage", '{"name": "A"}', "under a line of its own, [[stage]]",
+    ),
+    "guard as a list": (PLAN + "[[guard]]\nmismatches = 1\n", "guard", '[{"mismatches": 1}]', "must be a table"),
+    "dwell without walking": (PLAN + 'dwell = "5 s"\n', "stage 1: dwell", '"5 s"', 'pattern = "walking"'),
+    "walking without dwell": (
+        PLAN + 'pattern = "walking"\n', "stage 1: dwell", "", 'a time on each core, such as "10 s"',
+    ),
+    "dwell under a round": (
+        PLAN + 'pattern = "walking"\ndwell = "100 ms"\n', "stage 1: dwell", '"100 ms"', "at least one round, 0.5 s",
+    ),
+    "unknown pattern": (PLAN + 'pattern = "running"\n', "stage 1: pattern", '"running"', '"steady" or "walking"'),
+    "unknown workload": (
+        PLAN.replace("integer", "floating"), "stage 1: workload", '"floating"', '"integer", "vector" or "memory"',
+    ),
+    "unknown class": (PLAN + 'class = "vector-1024"\n', "stage 1: class", '"vector-1024"', '"vector-256"'),
+    "limit above and below": (
+        LIMIT + 'above = "90 °C"\nbelow = "5 °C"\n', "limit 1: above", '"90 °C"', "not both; write two limits",
+    ),
+    "limit without a bound": (LIMIT, "limit 1: above", "", "needs `above` or `below`"),
+    "limit in the wrong unit": (
+        LIMIT + 'above = "90 K"\n', "limit 1: above", '"90 K"', "not a unit of temperature; use °C",
+    ),
+    "limit as a bare number": (LIMIT + "above = 90\n", "limit 1: above", "90", "must be text in quotes"),
+    "limit on a channel in no unit": (
+        PLAN + '[[limit]]\nof = "hwmon/fan"\nbelow = "fast"\n', "limit 1: below", '"fast"', "a number with its unit",
+    ),
+    "limit on nothing": (PLAN + '[[limit]]\nabove = "90 °C"\n', "limit 1: of", "", "required"),
+    "tick too small": (guard('tick = "10 ms"'), "guard: tick", '"10 ms"', "must lie between 0.1 s and 10 s"),
+    "negative swap": (guard('swap = "-1 MiB"'), "guard: swap", '"-1 MiB"', "must lie between 0 B and"),
+    "zero wrong results allowed": (guard("mismatches = 0"), "guard: mismatches", "0", "must be at least 1"),
+    "half a wrong result": (guard("mismatches = 1.5"), "guard: mismatches", "1.5", "must be a whole number"),
+    "unknown temperature rule": (
+        guard('temperature = "maybe"'), "guard: temperature", '"maybe"', 'must be "required" or "if-available"',
+    ),
+    "file of a later version": (PLAN.replace("1", "2", 1), "version", "2", "reads files with version = 1"),
+    "version as text": (PLAN.replace("1", '"1"', 1), "version", '"1"', "reads files with version = 1"),
+    "no version": (PLAN.replace("version = 1\n", ""), "version", "", "required"),
+    "name of another type": (PLAN.replace('"Trial"', "7"), "name", "7", "must be text in quotes"),
+    "empty name": (PLAN.replace('"Trial"', '""'), "name", '""', "must not be empty"),
+}  # fmt: skip
+
+BROKEN_SHEETS = {
+    "a value of several": (SHEET + '"ratios [P]" = [51, 49]\n', "values: ratios [P]", "[51, 49]", "must be text"),
+    "a key without quotes": (SHEET + "core.voltage = 1\n", "values: core", '{"voltage": 1}', "must be text"),
+    "a number with an unknown unit": (SHEET + 'v = "5 mw"\n', "values: v", '"5 mw"', "did you mean mW?"),
+    "a number without a unit": (SHEET + 'v = "1200"\n', "values: v", '"1200"', "write a plain count without quotes"),
+    "words that begin with a digit": (
+        SHEET + 'v = "2x16 GiB"\n', "values: v", '"2x16 GiB"', "text that begins with a digit is a quantity in %",
+    ),
+    "no number": (SHEET + "v = nan\n", "values: v", "NaN", "a finite number"),
+    "a number that JSON cannot hold": (
+        SHEET + "v = 9007199254740993\n", "values: v", "9007199254740993", "write it as text",
+    ),
+    "a setting outside the values": (HEAD + 'ratio = "1 x"\n', "ratio", "", "settings stand under [values]"),
+    "a plan where a sheet belongs": (PLAN, "stage", "", "known here: name, note, values, version"),
+    "values misspelt": (HEAD + "[value]\nv = 1\n", "value", "", "did you mean values?"),
+    "values that are no table": (HEAD + "values = 3\n", "values", "3", "must be a table"),
+}  # fmt: skip
+
+
+def refusal(load, path):
+    with pytest.raises(ConfigError) as refused:
+        load(path)
+    assert refused.value.exit_code == EXIT_CONFIG == 78
+    assert "\n" not in str(refused.value)
+    return refused.value
+
+
+def check_refusal(load, path, case):
+    text, key, value, wanted = case
+    path.write_text(text, encoding="utf-8")
+    error = refusal(load, path)
+    assert (error.file, error.key, error.value) == (str(path), key, value)
+    assert wanted in error.wanted
+    assert " more)" not in error.wanted, "one mistake is counted once"
+    assert str(error) == f"{path}: {key}{f' = {value}' if value else ''}: {error.wanted}"
+
+
+@pytest.mark.parametrize("name", BROKEN_PLANS)
+def test_a_broken_plan_is_refused_naming_file_key_value_and_what_would_be_right(name, tmp_path):
+    check_refusal(load_plan, tmp_path / "tonight.toml", BROKEN_PLANS[name])
+
+
+@pytest.mark.parametrize("name", BROKEN_SHEETS)
+def test_a_broken_sheet_is_refused_naming_file_key_value_and_what_would_be_right(name, tmp_path):
+    check_refusal(load_sheet, tmp_path / "tonight.toml", BROKEN_SHEETS[name])
+
+
+@pytest.mark.parametrize(
+    ("content", "wanted"),
+    [
+        (b"\xff\xfenight", "the file is not UTF-8 text"),
+        (b"version = \n", "not TOML: Invalid value (at line 1"),
+        (b"version = 1\nversion = 1\n", "not TOML: Cannot overwrite a value (at line 2"),
+        (None, "no such file or directory"),
+    ],
+)
+def test_a_file_that_cannot_be_read_is_refused_naming_it(content, wanted, tmp_path):
+    path = tmp_path / "tonight.toml"
+    if content is not None:
+        path.write_bytes(content)
+    error = refusal(load_plan, path)
+    assert str(error).startswith(f"{path}: {wanted}")
+
+
+def test_a_folder_is_no_plan(tmp_path):
+    assert "is a directory" in str(refusal(load_plan, tmp_path))
+
+
+def test_a_sheet_is_no_plan(tmp_path):
+    path = tmp_path / "tonight.toml"
+    path.write_text(SHEET + "ratio = 47\n", encoding="utf-8")
+    assert "values: unknown key; known here: coverage-floor, guard, limit" in str(refusal(load_plan, path))
+
+
+def test_only_the_file_format_s_own_keys_count(tmp_path):
+    path = tmp_path / "tonight.toml"
+    path.write_text(PLAN.replace("duration", "duration_s"), encoding="utf-8")
+    assert "stage 1: duration_s: unknown key; did you mean duration? (and 1 more)" in str(refusal(load_plan, path))
+
+
+def test_several_mistakes_are_counted_and_the_first_is_named(tmp_path):
+    path = tmp_path / "tonight.toml"
+    path.write_text(lasting("10").replace("integer", "float") + "cores = []\n", encoding="utf-8")
+    assert str(refusal(load_plan, path)).endswith("(and 1 more)")
+
+
+@pytest.fixture(scope="session")
+def one_path(tmp_path_factory):
+    """One file for all the examples of a property."""
+    return tmp_path_factory.mktemp("examples") / "tonight.toml"
+
+
+@given(text=st.text(max_size=200))
+def test_no_text_whatever_ends_in_anything_but_a_refusal(text, one_path):
+    """No short text is a plan by chance."""
+    path = one_path
+    path.write_bytes(text.encode("utf-8", "surrogatepass"))
+    with pytest.raises(ConfigError):
+        load_plan(path)
+
+
+VALUES = st.one_of(
+    st.sampled_from(
+        ["1", "-1", "1.5", "true", "nan", "inf", "[]", "[1]", "{}", "{a = 1}", "2026-01-01", '""', '"all"']
+    ),
+    st.sampled_from(['"3 s"', '"-3 s"', '"3 K"', '"3"', '"x"', "[[]]", '["a"]', "12:00:00", "1e400"]),
+)
+
+
+@given(
+    key=st.sampled_from(sorted(f.alias or n for n, f in Stage.model_fields.items())),
+    value=VALUES,
+    load=st.sampled_from([load_plan, load_sheet]),
+)
+def test_no_value_of_any_key_ends_in_anything_but_a_plan_or_a_refusal_that_names_the_file(key, value, load, one_path):
+    path = one_path
+    fields = {"name": '"A"', "workload": '"integer"', "duration": '"10 s"', key: value}
+    path.write_text(HEAD + "[[stage]]\n" + "".join(f"{k} = {v}\n" for k, v in fields.items()), encoding="utf-8")
+    try:
+        assert isinstance(load(path), Plan)
+    except ConfigError as error:
+        assert str(error).startswith(str(path))  # noqa: PT017 - either end is right
+
+
+@pytest.mark.parametrize("name", ["evening", "overnight", "three-minutes"])
+def test_the_shipped_plans_load_and_each_says_what_it_is_for(name):
+    path = shipped("plans")[name]
+    assert load_plan(path).duration_s >= 180
+    assert path.read_text(encoding="utf-8").startswith("# ")
+
+
+def test_every_shipped_file_loads():
+    plans = [load_plan(path) for path in shipped("plans").values()]
+    sheets = [load_sheet(path) for path in shipped("sheets").values()]
+    assert len(plans) >= 3
+    assert sheets
+
+
+def test_a_night_is_never_run_without_a_processor_temperature():
+    """The long plans that are shipped require it and set a limit of their own."""
+    for name in ("evening", "overnight"):
+        plan = load_plan(shipped("plans")[name])
+        assert plan.guard.temperature == "required"
+        assert [limit.of for limit in plan.limits] == ["cpu-temperature"]
+
+
+def test_the_shipped_sheet_s_quantities_stand_in_base_units():
+    values = load_sheet(shipped("sheets")["lantern"]).values
+    assert values["core voltage offset"] == "-0.035 V"
+    assert values["memory data rate"] == "6000 MT/s"
+    assert values["ratio limit, all cores"] == 47
+    assert values["stored memory profile loaded"] is True
+
+
+def test_a_plan_is_found_by_its_file_or_by_a_shipped_name(tmp_path):
+    path = tmp_path / "evening"
+    path.write_text(PLAN, encoding="utf-8")
+    assert find(str(path), "plans") == path
+    assert find("evening", "plans") == shipped("plans")["evening"]
+    with pytest.raises(ConfigError, match=r"not a shipped one \(evening, overnight, three-minutes\)"):
+        find("morning", "plans")
+
+
+CLASSES = {"integer": ["scalar"], "vector": ["vector-128", "vector-256"], "memory": ["scalar"]}
+
+
+@pytest.mark.parametrize(
+    ("stage", "key", "value", "wanted"),
+    [
+        ("cores = [0, 7]\n", "stage 1: cores", "7", "no such core may be used here; cores: 0, 1"),
+        (
+            'class = "vector-512"\n', "stage 1: class", "vector-512",
+            "this core cannot run integer in that class; it can: widest, scalar",
+        ),
+        (
+            'pattern = "walking"\ndwell = "6 s"\n', "stage 1: dwell", "6 s",
+            "too long for every core to have its turn; at most 5 s in this stage",
+        ),
+        (
+            'pattern = "walking"\ndwell = "6 s"\ncores = [7]\n', "stage 1: cores", "7",
+            "no such core may be used here; cores: 0, 1",
+        ),
+    ],
+)  # fmt: skip
+def test_a_plan_that_does_not_fit_the_bench_is_refused_with_what_would_fit(stage, key, value, wanted, tmp_path):
+    path = tmp_path / "tonight.toml"
+    path.write_text(PLAN + stage, encoding="utf-8")
+    with pytest.raises(ConfigError) as refused:
+        refuse_misfits(path, misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES))
+    assert str(refused.value) == f"{path}: {key} = {value}: {wanted}"
+
+
+@pytest.mark.parametrize("stage", ["", "cores = [1]\n", 'class = "scalar"\n', 'pattern = "walking"\ndwell = "5 s"\n'])
+def test_a_plan_that_fits_is_not_refused(stage, tmp_path):
+    path = tmp_path / "tonight.toml"
+    path.write_text(PLAN + stage, encoding="utf-8")
+    assert list(misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES)) == []
+
+
+def test_every_misfit_is_counted(tmp_path):
+    path = tmp_path / "tonight.toml"
+    path.write_text(PLAN + 'cores = [8, 9]\nclass = "vector-512"\n', encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"\(and 2 more\)$"):
+        refuse_misfits(path, misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES))
