@@ -4,28 +4,34 @@ from __future__ import annotations
 
 import json
 import sys
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Self
 
 import typer
 
 from soakd.cli.options import Json, print_json
 
 if TYPE_CHECKING:
+    from rich.console import Group
+
     from soakd.service.readings import Shown
 
 app = typer.Typer(no_args_is_help=True, help="Look at sensor channels.")
 
+Of = Annotated[str, typer.Option("--of", help="Only channels with this role, or with this in their name.")]
+
 
 @app.command("list")
-def list_(json_: Json = False) -> None:
+def list_(of: Of = "", json_: Json = False) -> None:
     """List every channel with its role, unit, critical value and present reading.
 
-    Example: soakd sensors list
+    Example: soakd sensors list --of cpu-temperature
     """
+    from rich.console import Console
+
     from soakd.clock import SystemClock
     from soakd.service.readings import Watch
 
-    seen = Watch(SystemClock())
+    seen = Watch(SystemClock(), of=of)
     seen.warm_up()
     shown = seen.look()
     if json_:
@@ -33,8 +39,8 @@ def list_(json_: Json = False) -> None:
 
         print_json([asdict(each) for each in shown])
         return
-    _table(shown)
-    if not any(each.role == "cpu-temperature" for each in shown):
+    Console().print(_table(shown))
+    if not of and not any(each.role == "cpu-temperature" for each in shown):
         sys.stderr.write("no processor temperature here: see `soakd doctor`\n")
 
 
@@ -42,45 +48,85 @@ def list_(json_: Json = False) -> None:
 def watch(
     every_s: Annotated[float, typer.Option("--every", min=0.1, help="Seconds between two looks.")] = 1.0,
     count: Annotated[int, typer.Option("--count", min=0, help="How many looks; 0 goes on until Ctrl-C.")] = 0,
+    of: Of = "",
     json_: Json = False,
 ) -> None:
-    """Show readings again and again; with --json one object a line.
+    """Show readings again and again, on a terminal in one place; with --json one object a line.
 
-    Example: soakd sensors watch --every 0.5
+    Example: soakd sensors watch --of cpu-temperature --every 0.5
     """
     from soakd.clock import SystemClock, utc_text
     from soakd.service.readings import Watch
 
     clock = SystemClock()
-    seen = Watch(clock)
+    seen = Watch(clock, of=of)
     number = 0
     try:
         seen.warm_up()
-        while True:
-            number += 1
-            shown = seen.look()
-            if json_:
-                readings = {each.name: each.value if each.gap is None else None for each in shown}
-                sys.stdout.write(json.dumps({"at": utc_text(clock.wall()), "readings": readings}) + "\n")
-                sys.stdout.flush()
-            else:
-                sys.stdout.write(f"{utc_text(clock.wall())}\n")
-                _table(shown)
-            if number == count:
-                return
-            clock.sleep(every_s)
+        with _screen(json_=json_) as show:
+            while True:
+                number += 1
+                show(utc_text(clock.wall()), seen.look())
+                if number == count:
+                    return
+                clock.sleep(every_s)
     except KeyboardInterrupt:
         return
 
 
-def _table(shown: list[Shown]) -> None:
-    from rich.console import Console
-    from rich.table import Table
+class _screen:  # noqa: N801 - used as a verb: with _screen() as show
+    """Where the looks of `watch` go: lines of JSON, a table in one place, or one table after another."""
 
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-    for title in ("channel", "role", "reading", "critical"):
-        table.add_column(title, justify="right" if title in {"reading", "critical"} else "left", overflow="fold")
-    for each in shown:
-        critical = "" if each.critical is None else f"{each.critical:g} {each.unit}"
-        table.add_row(each.name, each.role, each.text, critical)
-    Console().print(table)
+    def __init__(self, *, json_: bool) -> None:
+        from rich.console import Console
+        from rich.live import Live
+
+        self._console = Console()
+        self._json = json_
+        live = self._console.is_terminal and not json_
+        self._live = Live(console=self._console, auto_refresh=False) if live else None
+
+    def __enter__(self) -> Self:
+        if self._live:
+            self._live.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._live:
+            self._live.stop()
+
+    def __call__(self, at: str, shown: list[Shown]) -> None:
+        if self._json:
+            readings = {each.name: each.value for each in shown}
+            gaps = {each.name: each.gap for each in shown if each.gap is not None}
+            line = json.dumps({"at": at, "readings": readings, "gaps": gaps}, ensure_ascii=False)
+            sys.stdout.write(line + "\n")
+            sys.stdout.flush()
+        elif self._live:
+            self._live.update(_table(shown, at), refresh=True)
+        else:
+            self._console.print(_table(shown, at))
+
+
+def _table(shown: list[Shown], at: str = "") -> Group:
+    """One row a channel, and under it what is missing and why."""
+    from rich.console import Group
+    from rich.padding import Padding
+    from rich.table import Table
+    from rich.text import Text
+
+    from soakd.service.readings import by_importance
+
+    table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="dim")
+    for title in ("role", "channel"):
+        table.add_column(title, overflow="fold")
+    for title in ("reading", "critical"):
+        table.add_column(title, justify="right", no_wrap=True)
+    table.add_column("unit", no_wrap=True)
+    for each in by_importance(shown):
+        reading = Text("gap", style="bold") if each.value is None else Text(each.text)
+        table.add_row(Text(each.role), Text(each.name), reading, Text(each.critical_text), Text(each.unit))
+    gaps = [
+        Padding(Text(f"{each.name}: {each.gap}"), (0, 0, 0, 2), expand=False) for each in shown if each.gap is not None
+    ]
+    return Group(*([Text(at, style="dim")] if at else []), table, *(["gaps:"] if gaps else []), *gaps)

@@ -7,34 +7,59 @@ is mandatory; hwmonN changes from boot to boot, so a channel is named by driver,
 
 from __future__ import annotations
 
+import errno
+import os
 import re
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from soakd.model.channels import Channel, Role
-from soakd.sensors.roles import role_of
+from soakd.model.channels import Channel
+from soakd.sensors.roles import plausible_critical, role_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
 ROOT = Path("/sys/class/hwmon")
-_INPUT = re.compile(r"^(temp|in|curr|power|fan)(\d+)_input$")
+_INPUT = re.compile(r"(?P<stem>(?P<kind>temp|in|curr|power|fan)(?P<number>\d+))_(?P<what>input|average)", re.ASCII)
 _SCALE = {"temp": 1e-3, "in": 1e-3, "curr": 1e-3, "power": 1e-6, "fan": 1.0}
-_PLAUSIBLE_CRITICAL_C = (40.0, 125.0)
-"""Drivers are known to report 0, -273.15 or 127 °C where no critical value is set; common practice, no source."""
+_NUMBER = re.compile(rb"\s*(-?\d{1,18})\s*")
+_ATTRIBUTE_BYTES = 4096
+"""No attribute of sysfs is longer (Documentation/filesystems/sysfs.rst); half a number would be another number."""
+_GONE = frozenset({errno.ENOENT, errno.ENODEV, errno.ENXIO})
+_NAMELESS = "nameless"
+
+
+@dataclass(frozen=True, slots=True)
+class _Chip:
+    driver: str
+    device: str
+    """What stays in place behind the chip, such as a bus address; empty when the kernel shows nothing."""
+    place: Path
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """One input as it was found."""
+
+    chip: _Chip
+    stem: str
+    kind: str
+    number: int
+    path: Path
+    label: str
+
+    def beside(self, suffix: str) -> Path:
+        return self.chip.place / f"{self.stem}_{suffix}"
 
 
 @dataclass(frozen=True, slots=True)
 class _Input:
     channel: Channel
-    path: Path
+    path: str
+    fault: str | None
     scale: float
-
-    @property
-    def fault(self) -> Path:
-        return self.path.with_name(self.path.name.replace("_input", "_fault"))
 
 
 class HwmonSource:
@@ -43,8 +68,7 @@ class HwmonSource:
     name = "hwmon"
 
     def __init__(self, root: Path = ROOT) -> None:
-        found = [(place, path) for place in _chips(root) for path in _inputs(place)]
-        self._inputs = list(_named(found))
+        self._inputs = list(_named(inputs_under(root)))
 
     def channels(self) -> Sequence[Channel]:
         return [each.channel for each in self._inputs]
@@ -60,89 +84,142 @@ class HwmonSource:
         return values, gaps
 
 
+def inputs_under(root: Path = ROOT) -> list[_Found]:
+    """Every input in an order that does not depend on the kernel's numbering of chips."""
+    found = [each for chip in _chips(root) for each in _inputs(chip)]
+    return sorted(found, key=lambda each: (each.chip.driver, each.chip.device, each.kind, each.number))
+
+
 class _Gap(Exception):  # noqa: N818 - a gap is a value on its way, not an error
     """Why an input has no value."""
 
 
 def _sound_value(source: _Input) -> float:
     """The input in the role's unit. The kernel says of `_fault`: the measurement should not be trusted."""
+    if source.fault is not None and _whole(source.fault, "fault flag ") != 0:
+        raise _Gap("the driver reports a fault of this sensor")
+    return _whole(source.path) * source.scale
+
+
+def _whole(path: str, what: str = "") -> int:
+    """The whole number in a file, read afresh: an open descriptor would outlive its driver."""
     try:
-        if source.fault.exists() and _text(source.fault) == "1":
-            raise _Gap("the driver reports a fault of this sensor")
-        return int(_text(source.path)) * source.scale
-    except FileNotFoundError:
-        raise _Gap("gone: the input does not exist any more") from None
+        content = _content(path)
     except OSError as error:
-        raise _Gap(f"cannot be read: {error.strerror}") from None
-    except ValueError:
-        raise _Gap("not a number") from None
+        raise _Gap(f"{what}{_why(error)}") from None
+    match = _NUMBER.fullmatch(content)
+    if match is None:
+        shown = content[:20].decode(errors="replace").strip()
+        raise _Gap(f"{what}not a number: {shown!r}" if shown else f"{what}empty")
+    return int(match[1])
+
+
+def _why(error: OSError) -> str:
+    if error.errno in _GONE:
+        return "gone: it does not exist any more"
+    if error.errno == errno.ENODATA:
+        return "switched off in the chip (no data)"
+    return f"cannot be read: {error.strerror}"
+
+
+def _content(path: str | Path) -> bytes:
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        return os.read(descriptor, _ATTRIBUTE_BYTES)
+    finally:
+        os.close(descriptor)
 
 
 def _text(path: Path) -> str:
-    return path.read_text(encoding="utf-8", errors="replace").strip()
-
-
-def _optional(path: Path) -> str:
+    """A name or label in printable characters and single spaces; empty when there is none or it cannot be read."""
     try:
-        return _text(path)
+        text = _content(path).decode(errors="replace")
     except OSError:
         return ""
+    return " ".join("".join(char if char.isprintable() else " " for char in text).split())
 
 
-def _chips(root: Path) -> Iterator[Path]:
-    """Folders that carry a `name`; some old drivers keep their files in `device/`."""
-    if not root.is_dir():
-        return
-    for chip in sorted(root.iterdir()):
-        for place in (chip, chip / "device"):
-            if (place / "name").is_file():
-                yield place
-                break
+def _entries(folder: Path) -> list[str]:
+    try:
+        return sorted(entry.name for entry in folder.iterdir())
+    except OSError:
+        return []
 
 
-def _inputs(place: Path) -> Iterator[Path]:
-    matches = ((match, path) for path in place.iterdir() if (match := _INPUT.match(path.name)))
-    yield from (path for _, path in sorted(matches, key=lambda pair: (pair[0][1], int(pair[0][2]))))
+def _chips(root: Path) -> Iterator[_Chip]:
+    """Drivers of the first API keep their files in `device/`; a chip without a name is watched all the same."""
+    for entry in _entries(root):
+        places = (root / entry, root / entry / "device")
+        named = next((place for place in places if _text(place / "name")), None)
+        place = named or next((place for place in places if _has_inputs(place)), None)
+        if place is not None:
+            yield _Chip(_text(place / "name") or _NAMELESS, _device(root / entry), place)
 
 
-def _named(found: Sequence[tuple[Path, Path]]) -> Iterator[_Input]:
-    """Inputs with names that are unique and do not depend on the kernel's numbering."""
-    labels = {path: _optional(path.with_name(path.name.replace("_input", "_label"))) for _, path in found}
-    short = {path: f"hwmon/{_text(place / 'name')}/{labels[path] or _stem(path)}" for place, path in found}
-    uses = Counter(short.values())
-    taken: Counter[str] = Counter()
-    for place, path in found:
-        name = short[path]
-        if uses[name] > 1:
-            name = f"{name} at {_device(place)}/{_stem(path)}"
-        taken[name] += 1
-        if taken[name] > 1:
-            name = f"{name} #{taken[name]}"
-        kind = _stem(path).rstrip("0123456789")
-        role = role_of(kind, _text(place / "name"), labels[path])
-        yield _Input(Channel(name=name, role=role, critical=_critical(path, role)), path, _SCALE[kind])
+def _device(chip: Path) -> str:
+    """The device behind the chip, or the folder the kernel keeps the chip in, without the changing hwmonN."""
+    link = chip / "device"
+    if link.is_symlink():
+        return link.resolve().name
+    parents = [part for part in chip.resolve().parts if not part.startswith("hwmon")] if chip.is_symlink() else []
+    return parents[-1] if parents else ""
 
 
-def _stem(path: Path) -> str:
-    return path.name.removesuffix("_input")
+def _has_inputs(place: Path) -> bool:
+    return any(_INPUT.fullmatch(name) for name in _entries(place))
 
 
-def _device(place: Path) -> str:
-    """The bus address behind the chip, which stays where it is."""
-    link = place / "device"
-    return link.resolve().name if link.exists() else place.name
-
-
-def _critical(path: Path, role: Role) -> float | None:
-    if not role.value.endswith("-temperature"):
-        return None
-    for suffix in ("_crit", "_max"):
-        text = _optional(path.with_name(path.name.replace("_input", suffix)))
-        try:
-            value = int(text) * _SCALE["temp"]
-        except ValueError:
+def _inputs(chip: _Chip) -> Iterator[_Found]:
+    """One per sensor: its input, or the average where a power sensor has no input."""
+    matches = [match for name in _entries(chip.place) if (match := _INPUT.fullmatch(name))]
+    with_input = {match["stem"] for match in matches if match["what"] == "input"}
+    for match in matches:
+        if match["what"] == "average" and (match["kind"] != "power" or match["stem"] in with_input):
             continue
-        low, high = _PLAUSIBLE_CRITICAL_C
-        if low < value < high:
-            return value
+        label = _text(chip.place / f"{match['stem']}_label")
+        yield _Found(chip, match["stem"], match["kind"], int(match["number"]), chip.place / match[0], label)
+
+
+def _named(found: Iterable[_Found]) -> Iterator[_Input]:
+    """Inputs with names that are unique and do not depend on the kernel's numbering."""
+    short = [(f"hwmon/{each.chip.driver}/{each.label or each.stem}", each) for each in found]
+    uses = Counter(name for name, _ in short)
+    taken: set[str] = set()
+    for plain, each in short:
+        at = "/".join(part for part in (each.chip.device, each.stem) if part)
+        name = plain if uses[plain] == 1 else f"{plain} at {at}"
+        name = _free(name, taken)
+        taken.add(name)
+        yield _input(name, each)
+
+
+def _free(name: str, taken: set[str]) -> str:
+    """The name, with a number when the kernel itself shows no difference."""
+    candidate, number = name, 1
+    while candidate in taken:
+        number += 1
+        candidate = f"{name} #{number}"
+    return candidate
+
+
+def _input(name: str, found: _Found) -> _Input:
+    role = role_of(found.kind, found.chip.driver, found.label)
+    fault = found.beside("fault")
+    return _Input(
+        channel=Channel(name=name, role=role, critical=_critical(found) if found.kind == "temp" else None),
+        path=str(found.path),
+        fault=str(fault) if os.path.lexists(fault) else None,
+        scale=_SCALE[found.kind],
+    )
+
+
+def _critical(found: _Found) -> float | None:
+    """The critical value; where it is absent or impossible, the maximum, which lies below it."""
+    for suffix in ("crit", "max"):
+        try:
+            value = _whole(str(found.beside(suffix))) * _SCALE["temp"]
+        except _Gap:
+            continue
+        if (critical := plausible_critical(value)) is not None:
+            return critical
     return None

@@ -41,28 +41,41 @@ class ThreadedSampler:
             ).start()
 
     def stop(self) -> None:
-        """No thread is waited for: one may hang in a driver."""
+        """No thread is waited for: one may hang in a driver. What it says after that goes nowhere."""
         self._stopping.set()
 
     def _sample(self, source: SensorSource, emit: Callable[[Batch], None], origin_s: float) -> None:
         self._on_thread_start()
         late_ticks = 0
         due = 0
-        while not self._stopping.is_set():
+        while True:
             values, gaps = read_safely(source)
             now_s = self._clock.monotonic()
-            emit(Batch(source=source.name, at_s=now_s, values=values, gaps=gaps, late_ticks=late_ticks))
             reached = math.floor((now_s - origin_s) / self._tick_s)
             late_ticks += max(0, reached - due)
             due = max(due, reached) + 1
-            self._stopping.wait(max(0.0, origin_s + due * self._tick_s - self._clock.monotonic()))
+            if self._stopping.is_set():
+                return
+            emit(Batch(source=source.name, at_s=now_s, values=values, gaps=gaps, late_ticks=late_ticks))
+            if self._stopping.wait(max(0.0, origin_s + due * self._tick_s - self._clock.monotonic())):
+                return
 
 
 def read_safely(source: SensorSource) -> tuple[dict[str, float], dict[str, str]]:
-    """A source that raises becomes gaps on all of its channels; a reading that is no finite number becomes one."""
+    """A finite value or a gap for every channel, whatever the source does: it may be anybody's code."""
+    names = [channel.name for channel in source.channels()]
     try:
         values, gaps = source.read()
-    except Exception as error:  # noqa: BLE001 - a source may be anybody's code; its failure is a value here
-        return {}, {c.name: f"the source failed: {type(error).__name__}: {error}" for c in source.channels()}
-    sound = {name: value for name, value in values.items() if math.isfinite(value)}
-    return sound, {**gaps, **dict.fromkeys(values.keys() - sound.keys(), "not a finite number")}
+        said = {**dict.fromkeys(names, "the source did not say"), **gaps}
+        sound = {name: float(value) for name, value in values.items() if _is_finite(value)}
+    except Exception as error:  # noqa: BLE001 - a source's failure is a value here
+        return {}, dict.fromkeys(names, f"the source failed: {type(error).__name__}: {error}")
+    said.update(dict.fromkeys(values.keys() - sound.keys(), "not a finite number"))
+    return sound, {name: str(reason) for name, reason in said.items() if name not in sound}
+
+
+def _is_finite(value: object) -> bool:
+    try:
+        return math.isfinite(value)  # type: ignore[arg-type]
+    except (TypeError, OverflowError):
+        return False

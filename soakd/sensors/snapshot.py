@@ -7,8 +7,12 @@ import platform
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from soakd.model.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 
 @dataclass(slots=True)
@@ -21,14 +25,20 @@ class _Reader:
 
     def text(self, name: str, path: Path) -> str | None:
         try:
-            return path.read_text(encoding="utf-8", errors="replace").strip() or None
+            text = path.read_text(encoding="utf-8", errors="replace").strip()
         except OSError as error:
             self.absent[name] = f"{path}: {error.strerror}"
             return None
+        if not text:
+            self.absent[name] = f"{path}: empty"
+        return text or None
 
-    def whole(self, name: str, path: Path, *, divide_by: int = 1) -> int | None:
-        text = self.text(name, path)
-        return int(text) // divide_by if text is not None and text.isdigit() else None
+    def wholes(self, name: str, paths: Sequence[Path], *, divide_by: int = 1) -> list[int]:
+        texts = {path: self.text(name, path) for path in paths}
+        for path, text in texts.items():
+            if text is not None and not re.fullmatch(r"\d{1,18}", text, re.ASCII):
+                self.absent[name] = f"{path}: not a whole number: {text[:20]!r}"
+        return [int(text) // divide_by for text in texts.values() if text and re.fullmatch(r"\d{1,18}", text, re.ASCII)]
 
 
 def take_snapshot(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> Snapshot:
@@ -36,12 +46,12 @@ def take_snapshot(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> Snaps
     read = _Reader(proc, sys)
     cpu = _cpu_fields(read)
     memory = _memory_fields(read)
-    policy = sys / "devices/system/cpu/cpufreq/policy0"
+    policies = _policies(read)
     return Snapshot(
         machine=platform.machine(),
-        processor=cpu.get("model name"),
-        family_model_stepping=_family_model_stepping(cpu),
-        microcode=cpu.get("microcode"),
+        processor=_field(read, "processor", cpu, "model name"),
+        family_model_stepping=_family_model_stepping(read, cpu),
+        microcode=_field(read, "microcode", cpu, "microcode"),
         logical_cores=os.cpu_count() or 1,
         cores_allowed=ranges(os.sched_getaffinity(0)),
         memory_total_mib=memory.get("MemTotal", 0) // 1024,
@@ -50,10 +60,10 @@ def take_snapshot(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> Snaps
         firmware=_joined(read, "firmware", "bios_vendor", "bios_version", "bios_date"),
         kernel=f"{platform.release()} {platform.version()}",
         boot_id=boot_id(proc),
-        governor=read.text("governor", policy / "scaling_governor"),
-        boost=read.text("boost", sys / "devices/system/cpu/cpufreq/boost"),
-        minimum_clock_mhz=read.whole("minimum_clock_mhz", policy / "scaling_min_freq", divide_by=1000),
-        maximum_clock_mhz=read.whole("maximum_clock_mhz", policy / "scaling_max_freq", divide_by=1000),
+        governor=_governor(read, policies),
+        boost=_boost(read),
+        minimum_clock_mhz=min(_clocks_mhz(read, "minimum_clock_mhz", policies, "scaling_min_freq"), default=None),
+        maximum_clock_mhz=max(_clocks_mhz(read, "maximum_clock_mhz", policies, "scaling_max_freq"), default=None),
         mitigations=_mitigations(read),
         virtualisation=_virtualisation(read, cpu),
         absent=read.absent,
@@ -83,9 +93,53 @@ def _cpu_fields(read: _Reader) -> dict[str, str]:
     return {key.strip(): value.strip() for key, _, value in pairs}
 
 
-def _family_model_stepping(cpu: dict[str, str]) -> str | None:
-    keys = ("cpu family", "model", "stepping")
-    return "-".join(cpu[key] for key in keys) if all(key in cpu for key in keys) else None
+def _field(read: _Reader, name: str, cpu: dict[str, str], key: str) -> str | None:
+    if not cpu.get(key):
+        read.absent.setdefault(name, f"{read.proc / 'cpuinfo'}: has no `{key}`")
+    return cpu.get(key) or None
+
+
+def _family_model_stepping(read: _Reader, cpu: dict[str, str]) -> str | None:
+    """The maker's numbers: family, model, stepping of x86; implementer, variant, part, revision of Arm's MIDR_EL1."""
+    for keys in (
+        ("cpu family", "model", "stepping"),
+        ("CPU implementer", "CPU variant", "CPU part", "CPU revision"),
+    ):
+        if all(cpu.get(key) for key in keys):
+            return "-".join(cpu[key] for key in keys)
+    read.absent["family_model_stepping"] = f"{read.proc / 'cpuinfo'}: has none"
+    return None
+
+
+def _policies(read: _Reader) -> list[Path]:
+    """One folder for each group of cores whose clock is set together (Documentation/admin-guide/pm/cpufreq.rst)."""
+    folder = read.sys / "devices/system/cpu/cpufreq"
+    found = sorted(folder.glob("policy*"), key=lambda path: (len(path.name), path.name))
+    if not found:
+        reason = f"{folder}: no policies"
+        read.absent |= dict.fromkeys(("governor", "minimum_clock_mhz", "maximum_clock_mhz"), reason)
+    return found
+
+
+def _governor(read: _Reader, policies: Sequence[Path]) -> str | None:
+    """The governor of all cores; every one by name when they differ."""
+    texts = {read.text("governor", policy / "scaling_governor") for policy in policies}
+    return ", ".join(sorted(text for text in texts if text)) or None
+
+
+def _boost(read: _Reader) -> str | None:
+    """1 when clocks above the base may be taken; one driver says the opposite (Documentation/admin-guide/pm)."""
+    folder = read.sys / "devices/system/cpu"
+    no_turbo = folder / "intel_pstate/no_turbo"
+    if (folder / "cpufreq/boost").exists() or not no_turbo.exists():
+        return read.text("boost", folder / "cpufreq/boost")
+    text = read.text("boost", no_turbo)
+    return {"0": "1", "1": "0"}.get(text or "", text)
+
+
+def _clocks_mhz(read: _Reader, name: str, policies: Sequence[Path], file: str) -> list[int]:
+    """Limits in MHz; the kernel writes kHz."""
+    return read.wholes(name, [policy / file for policy in policies], divide_by=1000)
 
 
 def _memory_fields(read: _Reader) -> dict[str, int]:
@@ -114,8 +168,5 @@ def _virtualisation(read: _Reader, cpu: dict[str, str]) -> str | None:
         return read.text("virtualisation", read.sys / "hypervisor/type")
     if "hypervisor" not in cpu.get("flags", "").split():
         return None
-    try:
-        vendor = (read.sys / "class/dmi/id/sys_vendor").read_text(encoding="utf-8").strip()
-    except OSError:
-        vendor = ""
+    vendor = _Reader(read.proc, read.sys).text("vendor", read.sys / "class/dmi/id/sys_vendor")
     return f"hypervisor flag{', ' + vendor if vendor else ''}"

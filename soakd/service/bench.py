@@ -31,8 +31,8 @@ def cores() -> tuple[int, ...]:
 
 
 def sources(clock: Clock) -> list[SensorSource]:
-    """Every sensor source of this bench; the kernel's own view first."""
-    return [HwmonSource(), SystemSource(clock)]
+    """Every sensor source of this bench. What hwmon shows is read there alone: psutil would hide a sensor's fault."""
+    return [HwmonSource(), SystemSource(clock, beside_hwmon=False)]
 
 
 def channels(found: Sequence[SensorSource], bench_cores: Sequence[int]) -> list[Channel]:

@@ -156,7 +156,10 @@ def _machine() -> Iterator[Check]:
 
 
 def _power() -> Iterator[Check]:
-    battery = psutil.sensors_battery() if hasattr(psutil, "sensors_battery") else None
+    try:
+        battery = psutil.sensors_battery() if hasattr(psutil, "sensors_battery") else None
+    except OSError:
+        battery = None  # no power supply class at all: a desktop
     if battery is not None and battery.power_plugged is False:
         yield Check(name="power", state="bad", text="running on battery", remedy="connect the mains")
 

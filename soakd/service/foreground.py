@@ -10,6 +10,7 @@ from soakd.config.shipped import find
 from soakd.service.draft import draft_run
 from soakd.service.session import Judged, Session, judge_orphans
 from soakd.store.journal import Journal
+from soakd.store.writer import Writer
 
 if TYPE_CHECKING:
     from soakd.clock import Clock
@@ -51,7 +52,8 @@ def run_once(request: Request, home: Home, clock: Clock, reporter: Reporter) -> 
     record = draft_run(plan, sheet, plan_file=str(plan_path), clock=clock, drill=request.flip is not None)
     home.make()
     with home.bench_lock():
-        journal = Journal(home.journal)
+        writer = Writer(home.journal)
+        journal = Journal(writer)
         try:
             for verdict in judge_orphans(journal, clock):
                 reporter.orphan(verdict)
@@ -59,4 +61,4 @@ def run_once(request: Request, home: Home, clock: Clock, reporter: Reporter) -> 
             reporter.starting(record)
             return Session(record, home, journal, clock, flip=request.flip).run(reporter.event)
         finally:
-            journal.close()
+            writer.close()

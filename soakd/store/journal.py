@@ -4,39 +4,29 @@ from __future__ import annotations
 
 import json
 import math
-import sqlite3
 from array import array
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from soakd.errors import StoreError
 from soakd.model.journal import EVENT, Event, StageEnded, Tick, WorkerTotals
 from soakd.model.run import RunRecord, RunState
 from soakd.rules.transitions import RunEvent, after
-from soakd.store.database import open_for_writing, query, store_error, transaction
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-    from pathlib import Path
 
     from soakd.model.verdict import Verdict
-
-Row = tuple[Any, ...]
-Statement = tuple[str, Row | dict[str, str]]
-"""A named query and its values."""
+    from soakd.store.writer import Row, Statement, Writer
 
 
 class Journal:
     """The one writer. Every method that changes something is durable when it returns; all raise StoreError."""
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._connection = open_for_writing(path)
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
         self._numbers: dict[str, int] = {}
 
-    def close(self) -> None:
-        self._connection.close()
-
-    def begin(self, record: RunRecord) -> None:
+    def begin(self, record: RunRecord, entry_id: str | None = None, *, claim: Sequence[Statement] = ()) -> None:
+        """The run exists; with `claim`, the entry that it is for is claimed in the same moment."""
         row = (
             record.run_id,
             record.started_utc,
@@ -44,25 +34,26 @@ class Journal:
             int(record.drill),
             RunState.STARTING.value,
             record.model_dump_json(),
+            entry_id,
         )
-        self._write([("insert_run", row)])
+        self._writer.write([*claim, ("insert_run", row)])
 
     def load_begins(self, run_id: str, event: Event) -> None:
         """The announcement of a stage, and that the run is soaking, in one transaction."""
-        self._write([self._moved(run_id, RunEvent.LOAD_BEGINS), self._event(run_id, event)])
+        self._writer.write([self._moved(run_id, RunEvent.LOAD_BEGINS), self._event(run_id, event)])
 
     def add(self, record: RunRecord, event: Event) -> None:
         """Any event after the run has begun."""
         if isinstance(event, Tick):
-            self._write([_tick(record, event), *_workers(record.run_id, event.stage, event.workers)])
+            self._writer.write([_tick(record, event), *_workers(record.run_id, event.stage, event.workers)])
         elif isinstance(event, StageEnded):
             workers = _workers(record.run_id, event.stage, event.workers)
-            self._write([self._event(record.run_id, event), *workers])
+            self._writer.write([self._event(record.run_id, event), *workers])
         else:
-            self._write([self._event(record.run_id, event)])
+            self._writer.write([self._event(record.run_id, event)])
 
-    def finish(self, verdict: Verdict) -> None:
-        """The verdict enters the ledger and the run is finished, in one transaction."""
+    def finish(self, verdict: Verdict, *, entry: Sequence[Statement] = ()) -> None:
+        """The verdict enters the ledger, the run is finished and its entry moves on, in one transaction."""
         row = (
             verdict.run_id,
             verdict.evidence.finished_utc,
@@ -74,22 +65,29 @@ class Journal:
             int(verdict.drill),
             verdict.model_dump_json(),
         )
-        self._write([self._moved(verdict.run_id, RunEvent.JUDGED), ("insert_verdict", row)])
+        self._writer.write([self._moved(verdict.run_id, RunEvent.JUDGED), ("insert_verdict", row), *entry])
+
+    def entry_of(self, run_id: str) -> str | None:
+        """The entry that a run was for; None for one that was started by hand."""
+        ((entry_id,),) = self._writer.read("entry_of_run", run_id)
+        return None if entry_id is None else str(entry_id)
 
     def orphans(self) -> list[RunRecord]:
         """Runs that began and never finished. Whoever asks holds the bench lock, so none of them is alive."""
-        rows = self._read("unfinished_runs")
+        rows = self._writer.read("unfinished_runs")
         return [RunRecord.model_validate_json(body) for (body,) in rows]
 
     def replay(self, record: RunRecord) -> Iterator[Event]:
         """Everything that was written of a run, in order; the workers' last totals belong to its last tick."""
         run_id = record.run_id
-        events = [EVENT.validate_json(body) for (body,) in self._read("events_of_run", run_id)]
-        ticks = [_read_tick(record, row) for row in self._read("ticks_of_run", run_id)]
-        yield from sorted([*events, *_with_workers(ticks, self._read("workers_of_run", run_id))], key=lambda e: e.at_s)
+        events = [EVENT.validate_json(body) for (body,) in self._writer.read("events_of_run", run_id)]
+        ticks = [_read_tick(record, row) for row in self._writer.read("ticks_of_run", run_id)]
+        yield from sorted(
+            [*events, *_with_workers(ticks, self._writer.read("workers_of_run", run_id))], key=lambda e: e.at_s
+        )
 
     def _moved(self, run_id: str, event: RunEvent) -> Statement:
-        ((state,),) = self._read("run_state", run_id)
+        ((state,),) = self._writer.read("run_state", run_id)
         before = RunState(state)
         return "move_run", {"run_id": run_id, "before": before.value, "after": after(before, event).value}
 
@@ -97,22 +95,6 @@ class Journal:
         number = self._numbers.get(run_id, 0)
         self._numbers[run_id] = number + 1
         return "insert_event", (run_id, number, event.at_s, event.model_dump_json())
-
-    def _write(self, statements: Sequence[Statement]) -> None:
-        try:
-            with transaction(self._connection) as connection:
-                for name, values in statements:
-                    cursor = connection.execute(query(name), values)
-                    if name == "move_run" and cursor.rowcount != 1:
-                        raise StoreError("the run is not in the state that this step starts from")
-        except sqlite3.Error as error:
-            raise store_error(self.path, error) from error
-
-    def _read(self, name: str, *values: Any) -> list[Row]:
-        try:
-            return self._connection.execute(query(name), values).fetchall()
-        except sqlite3.Error as error:
-            raise store_error(self.path, error) from error
 
 
 def _tick(record: RunRecord, tick: Tick) -> Statement:

@@ -1,6 +1,6 @@
 -- name: insert_run
 -- A run exists before anything is loaded.
-INSERT INTO run (run_id, started_utc, boot_id, drill, state, record) VALUES (?, ?, ?, ?, ?, ?);
+INSERT INTO run (run_id, started_utc, boot_id, drill, state, record, entry_id) VALUES (?, ?, ?, ?, ?, ?, ?);
 
 -- name: move_run
 -- Only a legal transition matches a row.
@@ -47,3 +47,48 @@ SELECT run_id, body FROM verdict WHERE instr(run_id, ?) = 1 LIMIT 2;
 
 -- name: newest_verdict
 SELECT run_id, body FROM verdict ORDER BY finished_utc DESC, run_id DESC LIMIT 1;
+
+-- name: insert_entry
+-- The new entry takes the last place.
+INSERT INTO entry (entry_id, created_utc, place, priority, state, due_utc, plan, sheet, series, reason, request)
+VALUES (?, ?, (SELECT coalesce(max(place), 0) + 1 FROM entry), ?, ?, ?, ?, ?, ?, ?, ?);
+
+-- name: list_entries
+-- What still matters first: running, then by order of start; ended ones last, newest first.
+SELECT entry_id, created_utc, place, priority, state, due_utc, plan, sheet, series, runs_done, last_run, reason
+FROM entry
+ORDER BY state NOT IN ('running'), state NOT IN ('waiting', 'held'), priority DESC, due_utc IS NULL, due_utc, place
+LIMIT ?;
+
+-- name: find_entry
+SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+FROM entry WHERE instr(entry_id, ?) = 1 LIMIT 2;
+
+-- name: entries_in_state
+SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+FROM entry WHERE state = ? ORDER BY priority DESC, due_utc, place;
+
+-- name: next_entry
+-- The one that may start now: highest priority, then longest due, then place.
+SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+FROM entry WHERE state = 'waiting' AND due_utc <= ? ORDER BY priority DESC, due_utc, place LIMIT 1;
+
+-- name: earliest_due
+SELECT min(due_utc) FROM entry WHERE state = 'waiting';
+
+-- name: move_entry
+-- Only a legal transition matches a row.
+UPDATE entry SET state = :after, reason = :reason WHERE entry_id = :entry_id AND state = :before;
+
+-- name: end_entry_run
+UPDATE entry SET state = :after, runs_done = runs_done + 1, last_run = :run_id, due_utc = :due_utc
+WHERE entry_id = :entry_id AND state = :before;
+
+-- name: set_due
+UPDATE entry SET due_utc = :due_utc WHERE entry_id = :entry_id AND state = :before;
+
+-- name: set_place
+UPDATE entry SET place = :place, priority = :priority WHERE entry_id = :entry_id AND state IN ('waiting', 'held');
+
+-- name: entry_of_run
+SELECT entry_id FROM run WHERE run_id = ?;

@@ -25,6 +25,7 @@ from soakd.service.draft import draft_run
 from soakd.service.home import Home
 from soakd.service.session import UNITS
 from soakd.store.journal import Journal
+from soakd.store.writer import Writer
 
 WATCHED_S = 60.0
 RUNS = 1000
@@ -84,7 +85,8 @@ def fill(home: Home) -> None:
     record = draft_run(load_plan(find("three-minutes", "plans")), None, plan_file="", clock=clock)
     after = Snapshot.model_validate(record.snapshot.model_dump())
     home.make()
-    journal = Journal(home.journal)
+    writer = Writer(home.journal)
+    journal = Journal(writer)
     for number in range(RUNS):
         run = record.model_copy(update={"run_id": uuid.uuid4().hex[:12]})
         journal.begin(run)
@@ -92,7 +94,7 @@ def fill(home: Home) -> None:
             finished_utc=utc_text(clock.wall() + number), same_boot=True, suspended_s=0.0, snapshot_after=after
         )
         journal.finish(judge(run, evidence))
-    journal.close()
+    writer.close()
 
 
 def times(bench: Bench, *words: str) -> str:

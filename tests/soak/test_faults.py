@@ -1,11 +1,13 @@
 """What goes wrong at night, done on purpose: wrong bits, dead workers, kill -9, heat, lost sensors, a full drive."""
 
+import json
 import os
 import random
 import signal
 import sqlite3
 import subprocess
 import sys
+from array import array
 from pathlib import Path
 
 import pytest
@@ -125,15 +127,15 @@ def test_a_run_of_another_boot_without_a_clean_stop_fails_because_the_machine_we
     assert '"rounds":' in body
 
 
-def test_heat_stops_the_run_and_both_sources_saw_it(bench):
-    """A sensor tree over /sys/class, read by psutil and by the kernel source; its temperature rises under load."""
+def test_heat_stops_the_run(bench):
+    """A sensor tree over /sys/class whose temperature rises under load. That psutil sees the same: tests/bench."""
     need_namespaces()
     tree = make_hwmon(bench.folder / "hwmon", [PROCESSOR])
     started = bench.start("run", bench.plan(LONG_INTEGER, guard=GUARDED), "--json", prefix=bench_command(tree, []))
     started.wait_for_load()
     everything = started.descendants()
     put(tree / "hwmon0/temp1_input", 71000)
-    wait_until(lambda: seen_everywhere(bench.home, 71.0), "the warmer reading never arrived")
+    wait_until(lambda: processor_readings(bench.home) == [71.0], "the warmer reading never arrived")
     put(tree / "hwmon0/temp1_input", 93000)
     done = started.finish()
     assert done.code == 1
@@ -143,9 +145,9 @@ def test_heat_stops_the_run_and_both_sources_saw_it(bench):
     assert "critical 95 °C less 5 K" in reason["text"]
     assert done.verdict["evidence"]["load_gone_s"] < 1.0
     assert done.verdict["evidence"]["survivors"] == 0
-    maxima = {c["name"]: c["maximum"] for c in done.verdict["evidence"]["channels"] if c["role"] == "cpu-temperature"}
-    assert set(maxima) == {"hwmon/k10temp/Tctl", "psutil/k10temp/Tctl"}
-    assert all(maximum >= 71.0 for maximum in maxima.values())
+    assert {c["name"] for c in done.verdict["evidence"]["channels"] if c["role"] == "cpu-temperature"} == {
+        "hwmon/k10temp/Tctl"
+    }
     assert not living(everything)
 
 
@@ -210,15 +212,12 @@ $soakd verdict list --json
         assert outcomes == ["inconclusive", "pass"]
 
 
-def seen_everywhere(home, value):
-    """The newest row holds this value for both processor channels."""
-    import json
-    from array import array
-
+def processor_readings(home):
+    """What the newest row holds of the processor's temperature."""
     record, blob = rows(
         home, "SELECT record, readings FROM tick JOIN run USING (run_id) ORDER BY number DESC LIMIT 1"
     )[0]  # fmt: skip
     channels = json.loads(record)["channels"]
     readings = array("f")
     readings.frombytes(blob)
-    return [v for c, v in zip(channels, readings, strict=True) if c["role"] == "cpu-temperature"] == [value, value]
+    return [v for c, v in zip(channels, readings, strict=True) if c["role"] == "cpu-temperature"]

@@ -1,5 +1,6 @@
 """The journal on a real drive: durable, refusing, replayable, and the ledger append-only."""
 
+import re
 import sqlite3
 import subprocess
 import sys
@@ -21,6 +22,7 @@ from soakd.rules.judge import judge
 from soakd.store.database import migrations, open_for_reading, query
 from soakd.store.journal import Journal
 from soakd.store.ledger import Ledger
+from soakd.store.writer import Writer
 
 SNAPSHOT = Snapshot(
     machine="x", logical_cores=2, cores_allowed="0-1", memory_total_mib=1, swap_total_mib=0, kernel="k", boot_id="b"
@@ -71,9 +73,9 @@ def verdict_of(run):
 
 @pytest.fixture
 def journal(tmp_path):
-    opened = Journal(tmp_path / "journal.db")
-    yield opened
-    opened.close()
+    writer = Writer(tmp_path / "journal.db")
+    yield Journal(writer)
+    writer.close()
 
 
 def test_a_run_comes_back_as_it_was_written(journal):
@@ -122,7 +124,7 @@ def test_a_finished_run_is_no_orphan_and_its_verdict_is_in_the_ledger(journal):
     verdict = verdict_of(run)
     journal.finish(verdict)
     assert journal.orphans() == []
-    ledger = Ledger(journal.path)
+    ledger = Ledger(journal._writer.path)
     assert [line.run_id for line in ledger.newest(10)] == [run.run_id]
     assert ledger.body("last") == ledger.body("aaaa") == verdict.model_dump_json()
     ledger.close()
@@ -145,14 +147,14 @@ def test_the_ledger_is_append_only(journal, statement):
     run = record()
     journal.begin(run)
     journal.finish(verdict_of(run))
-    other = sqlite3.connect(journal.path)
+    other = sqlite3.connect(journal._writer.path)
     with pytest.raises(sqlite3.IntegrityError, match="append-only"):
         other.execute(statement)
     other.close()
 
 
 def test_the_schema_is_all_migrations_in_order(tmp_path):
-    Journal(tmp_path / "journal.db").close()
+    Writer(tmp_path / "journal.db").close()
     plain = sqlite3.connect(":memory:")
     for script in migrations():
         plain.executescript(script)
@@ -166,18 +168,18 @@ def test_the_schema_is_all_migrations_in_order(tmp_path):
 
 def test_a_commit_is_durable_and_logged_ahead(journal):
     """sqlite.org/pragma: WAL with synchronous=FULL (2) keeps the last commit through a power loss."""
-    assert journal._connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
-    assert journal._connection.execute("PRAGMA synchronous").fetchone()[0] == 2
+    assert journal._writer._connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    assert journal._writer._connection.execute("PRAGMA synchronous").fetchone()[0] == 2
 
 
 def test_a_newer_journal_is_refused_and_left_alone(tmp_path):
     path = tmp_path / "journal.db"
-    Journal(path).close()
+    Writer(path).close()
     connection = sqlite3.connect(path)
     connection.execute("PRAGMA user_version = 999")
     connection.close()
     with pytest.raises(StoreError, match="newer"):
-        Journal(path)
+        Writer(path)
     with pytest.raises(StoreError, match="version 999"):
         open_for_reading(path)
 
@@ -186,13 +188,13 @@ def test_a_damaged_journal_is_refused(tmp_path):
     path = tmp_path / "journal.db"
     path.write_bytes(b"no database at all" * 500)
     with pytest.raises(StoreError, match="cannot be used"):
-        Journal(path)
+        Writer(path)
 
 
 def test_reading_needs_a_journal_and_cannot_write(tmp_path):
     with pytest.raises(StoreError, match="no journal"):
         Ledger(tmp_path / "journal.db")
-    Journal(tmp_path / "journal.db").close()
+    Writer(tmp_path / "journal.db").close()
     connection = open_for_reading(tmp_path / "journal.db")
     with pytest.raises(sqlite3.OperationalError, match="readonly"):
         connection.execute("DELETE FROM run")
@@ -203,7 +205,7 @@ def test_an_identifier_must_name_exactly_one_verdict(journal):
     for run_id in ("aaaa11112222", "aaaa33334444"):
         journal.begin(record(run_id))
         journal.finish(verdict_of(record(run_id)))
-    ledger = Ledger(journal.path)
+    ledger = Ledger(journal._writer.path)
     for wanted, words in (("zz", "no verdict"), ("aaaa", "several"), ("%", "no verdict"), ("____", "no verdict")):
         with pytest.raises(UsageError, match=words):
             ledger.body(wanted)
@@ -211,7 +213,7 @@ def test_an_identifier_must_name_exactly_one_verdict(journal):
 
 
 def test_every_named_query_is_one_statement_that_sqlite_accepts(tmp_path):
-    Journal(tmp_path / "journal.db").close()
+    Writer(tmp_path / "journal.db").close()
     connection = sqlite3.connect(tmp_path / "journal.db")
     names = [
         line.removeprefix("-- name: ")
@@ -221,7 +223,8 @@ def test_every_named_query_is_one_statement_that_sqlite_accepts(tmp_path):
     assert len(names) >= 10
     for name in names:
         marks = query(name).count("?")
-        values = dict.fromkeys(("before", "after", "run_id"), "") if ":before" in query(name) else (None,) * marks
+        named = re.findall(r":(\w+)", query(name))
+        values = dict.fromkeys(named, "") if named else (None,) * marks
         connection.execute(f"EXPLAIN {query(name)}", values)
     connection.close()
 
@@ -234,8 +237,9 @@ sys.path.insert(0, sys.argv[2])
 from test_store import TICK, record
 from soakd.model.journal import Tick
 from soakd.store.journal import Journal
+from soakd.store.writer import Writer
 from pathlib import Path
-journal = Journal(Path(sys.argv[1]))
+journal = Journal(Writer(Path(sys.argv[1])))
 run = record()
 journal.begin(run)
 for number in range(100000):
@@ -248,9 +252,10 @@ for number in range(100000):
         confirmed = [int(writer.stdout.readline()) for _ in range(200)]
         writer.kill()
         confirmed += [int(line) for line in writer.stdout if line.endswith("\n")]
-    journal = Journal(path)
+    writer = Writer(path)
+    journal = Journal(writer)
     (run,) = journal.orphans()
     numbers = [event.number for event in journal.replay(run)]
     assert numbers[: len(confirmed)] == confirmed
-    assert journal._connection.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
-    journal.close()
+    assert writer._connection.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+    writer.close()

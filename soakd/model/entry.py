@@ -1,0 +1,115 @@
+"""A queued request: plan + sheet + when. Copied at add; a file edited later changes nothing that is queued."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from soakd.model.base import Value
+from soakd.model.plan import Plan
+from soakd.model.quantities import DurationS
+from soakd.model.sheet import Sheet
+
+WallTime = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
+"""A time of day as a clock on the wall shows it, 23:00."""
+
+
+class Now(Value):
+    """As soon as the bench is free."""
+
+    kind: Literal["now"] = "now"
+
+
+class At(Value):
+    """Once, at a moment; late rather than never, up to a day."""
+
+    kind: Literal["at"] = "at"
+    local: str
+    """What was asked for, as the wall clock there shows it."""
+    zone: str
+    """IANA time zone that it was asked in."""
+    instant_utc: str
+    """The moment that this was resolved to when it was added."""
+
+
+class Cron(Value):
+    """Again and again, by five fields; weekdays by name only, because two conventions number them."""
+
+    kind: Literal["cron"] = "cron"
+    expression: str
+    zone: str
+
+
+class Window(Value):
+    """Once in every opening of a daily window, as often as `count` says."""
+
+    kind: Literal["window"] = "window"
+    opens: WallTime
+    closes: WallTime
+    zone: str
+    at_end: Literal["stop", "carry-on"] = "stop"
+    """What becomes of a run that still goes on when the window closes."""
+
+
+class AtBoot(Value):
+    """After the next start of the machine and a settling time, if the bench then shows what the sheet declares."""
+
+    kind: Literal["at-boot"] = "at-boot"
+    settle_s: DurationS = Field(default=120.0, alias="settle")
+    not_before_boot: str
+    """Boot identifier at the time of adding: it runs in another boot than this one."""
+
+
+class After(Value):
+    """When another entry is done."""
+
+    kind: Literal["after"] = "after"
+    entry_id: str
+    only_after_pass: bool = True
+
+
+When = Annotated[Now | At | Cron | Window | AtBoot | After, Field(discriminator="kind")]
+
+
+class EntryState(StrEnum):
+    """Where an entry is."""
+
+    WAITING = "waiting"
+    HELD = "held"
+    RUNNING = "running"
+    DONE = "done"
+    CANCELLED = "cancelled"
+    MISSED = "missed"
+
+
+class EntryRequest(Value):
+    """What somebody asks to have queued."""
+
+    plan: Plan
+    sheet: Sheet | None = None
+    when: When = Now()
+    priority: Annotated[int, Field(ge=-100, le=100)] = 0
+    """Higher goes first among those that may start."""
+    count: Annotated[int, Field(ge=1, le=1000)] | None = 1
+    """How many runs the entry asks for; None goes on until it is cancelled."""
+    series: Annotated[str, Field(min_length=1, max_length=120)] | None = None
+    """Entries of one series; the first that does not pass cancels the rest where `stop_series` says so."""
+    stop_series: bool = False
+
+
+class Entry(EntryRequest):
+    """A request with its place in the queue and what has become of it."""
+
+    entry_id: str
+    created_utc: str
+    place: int
+    """Order among entries of one priority; smaller goes first."""
+    state: EntryState = EntryState.WAITING
+    due_utc: str | None = None
+    """Earliest moment of the next start; None while that hangs on an event."""
+    runs_done: int = 0
+    last_run: str | None = None
+    reason: str | None = None
+    """Why it is held, missed or cancelled, in words."""

@@ -1,0 +1,135 @@
+"""The queue's table: entries, their order, and every legal step of theirs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from soakd.errors import UsageError
+from soakd.model.entry import Entry, EntryRequest, EntryState
+from soakd.rules.entries import EntryEvent, after, run_ended_event
+
+if TYPE_CHECKING:
+    from soakd.store.writer import Row, Statement, Writer
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EntryLine:
+    """One entry in a listing, without the plan and sheet themselves."""
+
+    entry_id: str
+    created_utc: str
+    place: int
+    priority: int
+    state: str
+    due_utc: str | None
+    plan: str
+    sheet: str | None
+    series: str | None
+    runs_done: int
+    last_run: str | None
+    reason: str | None
+
+
+class Queue:
+    """Reads and moves entries. Steps raise LookupError when they cannot happen, StoreError when the file fails."""
+
+    def __init__(self, writer: Writer) -> None:
+        self._writer = writer
+
+    def add(self, entry_id: str, created_utc: str, request: EntryRequest, due_utc: str | None) -> Entry:
+        row = (
+            entry_id,
+            created_utc,
+            request.priority,
+            EntryState.WAITING.value,
+            due_utc,
+            request.plan.name,
+            request.sheet.name if request.sheet else None,
+            request.series,
+            None,
+            request.model_dump_json(),
+        )
+        self._writer.write([("insert_entry", row)])
+        return self.find(entry_id)
+
+    def find(self, wanted: str) -> Entry:
+        """By identifier or its beginning. Raises UsageError when that names none or several."""
+        rows = self._writer.read("find_entry", wanted)
+        if not rows:
+            raise UsageError(f"no entry {wanted!r}", hint="`soakd queue list` shows what there is")
+        if len(rows) > 1:
+            raise UsageError(f"{wanted!r} is the beginning of several entries", hint="give more of the identifier")
+        return _entry(rows[0])
+
+    def lines(self, most: int) -> list[EntryLine]:
+        names = EntryLine.__dataclass_fields__
+        return [EntryLine(**dict(zip(names, row, strict=True))) for row in self._writer.read("list_entries", most)]
+
+    def in_state(self, state: EntryState) -> list[Entry]:
+        return [_entry(row) for row in self._writer.read("entries_in_state", state.value)]
+
+    def startable(self, now_utc: str) -> Entry | None:
+        """The entry that may start now and goes first."""
+        rows = self._writer.read("next_entry", now_utc)
+        return _entry(rows[0]) if rows else None
+
+    def earliest_due(self) -> str | None:
+        ((due_utc,),) = self._writer.read("earliest_due")
+        return None if due_utc is None else str(due_utc)
+
+    def move(self, entry: Entry, event: EntryEvent, reason: str | None = None) -> Entry:
+        self._writer.write([_moved(entry, event, reason)])
+        return self.find(entry.entry_id)
+
+    def set_due(self, entry: Entry, due_utc: str | None) -> None:
+        self._writer.write([("set_due", {"entry_id": entry.entry_id, "before": entry.state.value, "due_utc": due_utc})])
+
+    def reorder(self, entry: Entry, *, place: int, priority: int) -> Entry:
+        """A smaller place goes first among entries of one priority; several may share one."""
+        self._writer.write([("set_place", {"entry_id": entry.entry_id, "place": place, "priority": priority})])
+        return self.find(entry.entry_id)
+
+
+def claimed(entry: Entry) -> Statement:
+    """The step that belongs into the transaction which begins its run."""
+    return _moved(entry, EntryEvent.CLAIM, None)
+
+
+def run_ended(entry: Entry, run_id: str, due_utc: str | None) -> Statement:
+    """The step that belongs into the transaction which keeps the run's verdict."""
+    event = run_ended_event(entry)
+    values = {
+        "entry_id": entry.entry_id,
+        "before": entry.state.value,
+        "after": after(entry.state, event).value,
+        "run_id": run_id,
+        "due_utc": due_utc if event is EntryEvent.RUN_ENDED else None,
+    }
+    return "end_entry_run", values
+
+
+def _moved(entry: Entry, event: EntryEvent, reason: str | None) -> Statement:
+    values = {
+        "entry_id": entry.entry_id,
+        "before": entry.state.value,
+        "after": after(entry.state, event).value,
+        "reason": reason,
+    }
+    return "move_entry", values
+
+
+def _entry(row: Row) -> Entry:
+    entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request = row
+    asked = EntryRequest.model_validate_json(request)
+    return Entry(
+        **{name: getattr(asked, name) for name in EntryRequest.model_fields},
+        entry_id=entry_id,
+        created_utc=created_utc,
+        place=place,
+        state=EntryState(state),
+        due_utc=due_utc,
+        runs_done=runs_done,
+        last_run=last_run,
+        reason=reason,
+    )

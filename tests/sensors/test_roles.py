@@ -1,0 +1,96 @@
+"""Driver and label to role. Names as in the kernel's Documentation/hwmon and its drivers."""
+
+from __future__ import annotations
+
+import pytest
+
+from soakd.model.channels import Role
+from soakd.sensors.roles import plausible_critical, role_of
+
+
+@pytest.mark.parametrize(
+    ("driver", "label", "role"),
+    [
+        # processor drivers, whatever they call an input (coretemp.rst, k10temp.rst, x86_pkg_temperature_thermal.rst)
+        ("coretemp", "Package id 0", Role.CPU_TEMPERATURE),
+        ("coretemp", "Core 12", Role.CPU_TEMPERATURE),
+        ("k10temp", "Tctl", Role.CPU_TEMPERATURE),
+        ("k10temp", "Tccd2", Role.CPU_TEMPERATURE),
+        ("k10temp", "", Role.CPU_TEMPERATURE),
+        ("x86_pkg_temp", "", Role.CPU_TEMPERATURE),
+        ("cpu_thermal", "", Role.CPU_TEMPERATURE),
+        ("cpu-thermal", "", Role.CPU_TEMPERATURE),
+        ("cpu0-thermal", "", Role.CPU_TEMPERATURE),
+        ("soc_thermal", "", Role.CPU_TEMPERATURE),
+        # labels of other drivers for the processor itself (dell-smm-hwmon.rst, asus_ec_sensors.rst)
+        ("dell_smm", "CPU", Role.CPU_TEMPERATURE),
+        ("asusec", "CPU Package", Role.CPU_TEMPERATURE),
+        ("asus_wmi_sensors", "CPU Temperature", Role.CPU_TEMPERATURE),
+        # near the processor, and not its own sensor
+        ("asus_wmi_sensors", "CPU VRM Temperature", Role.BOARD_TEMPERATURE),
+        ("asus_wmi_sensors", "CPU Socket Temperature", Role.BOARD_TEMPERATURE),
+        ("nct6798", "CPUTIN", Role.BOARD_TEMPERATURE),
+        ("nct6798", "SYSTIN", Role.BOARD_TEMPERATURE),
+        ("nct6798", "AUXTIN0", Role.OTHER_TEMPERATURE),
+        ("nct6798", "PECI Agent 0", Role.OTHER_TEMPERATURE),
+        ("nct6798", "PCH_CHIP_CPU_MAX_TEMP", Role.BOARD_TEMPERATURE),
+        ("asusec", "Motherboard", Role.BOARD_TEMPERATURE),
+        ("asusec", "VRM", Role.BOARD_TEMPERATURE),
+        ("asusec", "Chipset", Role.BOARD_TEMPERATURE),
+        ("pch_cannonlake", "", Role.BOARD_TEMPERATURE),
+        # coolant, as asus_ec_sensors.rst, nzxt-kraken2.rst and aquacomputer_d5next.rst have it
+        ("asusec", "Water_In", Role.COOLANT_TEMPERATURE),
+        ("kraken2", "Coolant temp", Role.COOLANT_TEMPERATURE),
+        ("d5next", "Coolant temp", Role.COOLANT_TEMPERATURE),
+        # memory modules and drives (jc42.rst, spd5118.rst, nvme, drivetemp.rst)
+        ("jc42", "", Role.MEMORY_TEMPERATURE),
+        ("spd5118", "", Role.MEMORY_TEMPERATURE),
+        ("nvme", "Composite", Role.DRIVE_TEMPERATURE),
+        ("drivetemp", "", Role.DRIVE_TEMPERATURE),
+        # nobody's business here, or unknown
+        ("amdgpu", "mem", Role.OTHER_TEMPERATURE),
+        ("amdgpu", "junction", Role.OTHER_TEMPERATURE),
+        ("acpitz", "", Role.OTHER_TEMPERATURE),
+        ("iwlwifi_1", "", Role.OTHER_TEMPERATURE),
+        ("scpi_sensors", "pmic", Role.OTHER_TEMPERATURE),
+        ("peci_cputemp", "Die", Role.OTHER_TEMPERATURE),
+        ("coretempo", "", Role.OTHER_TEMPERATURE),
+        ("mycoretemp", "", Role.OTHER_TEMPERATURE),
+        ("gpu_thermal", "", Role.OTHER_TEMPERATURE),
+        ("", "", Role.OTHER_TEMPERATURE),
+        ("anything", "not CPU", Role.OTHER_TEMPERATURE),
+        ("anything", "CPU fan header", Role.OTHER_TEMPERATURE),
+        ("anything", "Core 0", Role.OTHER_TEMPERATURE),
+    ],
+)
+def test_a_temperature_has_the_role_that_its_driver_or_label_proves(driver, label, role):
+    assert role_of("temp", driver, label) is role
+
+
+@pytest.mark.parametrize(
+    ("kind", "role"),
+    [("fan", Role.FAN), ("in", Role.VOLTAGE), ("curr", Role.CURRENT), ("power", Role.POWER)],
+)
+@pytest.mark.parametrize(("driver", "label"), [("k10temp", "CPU"), ("coretemp", "Tctl"), ("nvme", "Water_In")])
+def test_only_temperatures_are_told_apart_by_name(kind, role, driver, label):
+    assert role_of(kind, driver, label) is role
+
+
+@pytest.mark.parametrize(
+    ("stated", "believed"),
+    [
+        (None, None),
+        (-273.15, None),
+        (0.0, None),
+        (40.0, None),
+        (40.1, 40.1),
+        (95.0, 95.0),
+        (124.9, 124.9),
+        (125.0, None),
+        (127.0, None),
+        (float("nan"), None),
+        (float("inf"), None),
+    ],
+)
+def test_a_critical_value_outside_40_to_125_degrees_is_nobodys(stated, believed):
+    assert plausible_critical(stated) == believed
