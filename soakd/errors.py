@@ -7,6 +7,7 @@ SoakdError                 one clear line, a hint, an exit code
 ├── UnsupportedError       this system lacks what the command needs (2)
 ├── UsageError             the words of a command are off (2)
 ├── StoreError             the journal cannot be opened, read or written (74)
+├── UnreachableError       no daemon answers (69)
 └── WorkloadError          a kernel cannot be built, or computes wrongly when tried (1)
 
 A user's mistake is one of these and never shows a traceback; any other exception is our bug.
@@ -18,6 +19,7 @@ EXIT_PASS = 0
 EXIT_FAIL = 1
 EXIT_USAGE = 2
 EXIT_INCONCLUSIVE = 10
+EXIT_UNREACHABLE = 69
 EXIT_STORE = 74
 EXIT_NOT_PERMITTED = 77
 EXIT_CONFIG = 78
@@ -27,6 +29,8 @@ class SoakdError(Exception):
     """What went wrong in one line, with a hint at the remedy."""
 
     exit_code = EXIT_FAIL
+    code = "error"
+    """What kind of refusal it is, for machines."""
 
     def __init__(self, message: str, *, hint: str = "") -> None:
         super().__init__(message)
@@ -37,6 +41,7 @@ class SoakdError(Exception):
 class ConfigError(SoakdError):
     """A file was refused; names file, key, value and what would be right."""
 
+    code = "config"
     exit_code = EXIT_CONFIG
 
     def __init__(self, *, file: str, key: str, value: str, wanted: str) -> None:
@@ -52,32 +57,46 @@ class ConfigError(SoakdError):
 class RefusedError(SoakdError):
     """The plan does not fit this bench; nothing was started."""
 
+    code = "refused"
     exit_code = EXIT_CONFIG
 
 
 class NotPermittedError(SoakdError):
     """The operating system denies what the command needs."""
 
+    code = "permission"
     exit_code = EXIT_NOT_PERMITTED
 
 
 class UnsupportedError(SoakdError):
     """This system lacks what the command needs."""
 
+    code = "unsupported"
     exit_code = EXIT_USAGE
 
 
 class UsageError(SoakdError):
     """The words of a command name nothing that exists."""
 
+    code = "usage"
     exit_code = EXIT_USAGE
 
 
 class StoreError(SoakdError):
     """The journal cannot be opened, read or written."""
 
+    code = "store"
     exit_code = EXIT_STORE
+
+
+class UnreachableError(SoakdError):
+    """The command needs the daemon, and none answers."""
+
+    code = "unreachable"
+    exit_code = EXIT_UNREACHABLE
 
 
 class WorkloadError(SoakdError):
     """A kernel cannot be built here, or its known answer came out wrong."""
+
+    code = "workload"

@@ -69,3 +69,12 @@ class Sink(Protocol):
 
     def backlog(self) -> int:
         """How many events wait to be taken."""
+
+
+class Control(Protocol):
+    """What the API may ask of the daemon. Every answer is the JSON object of a value; refusals raise SoakdError."""
+
+    async def ask(self, verb: str, **arguments: object) -> dict[str, object]:
+        """`add` (an EntryAsk's fields), `hold`, `release`, `cancel` (entry_id), `reorder` (entry_id, place, priority)
+        answer with the Entry; `stop` (reason) answers with {"run_id": … or null}.
+        """

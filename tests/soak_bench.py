@@ -38,8 +38,9 @@ class Started:
         return descendants(self.process.pid)
 
     def workers(self):
-        """Forked workers: children of the crew's parent process."""
-        return [pid for pid, parent in parents().items() if "soakd.crew.child" in command(parent)]
+        """Forked workers of this run: children of its crew's parent process."""
+        tree, own = parents(), set(self.descendants())
+        return [pid for pid, parent in tree.items() if parent in own and "soakd.crew.child" in command(parent)]
 
     def wait_for_load(self, workers=None):
         """Until every worker exists and the journal has a row of readings under load."""

@@ -1,4 +1,4 @@
-"""Plans and sheets from TOML; every refusal names file, key, value and what would be right."""
+"""Plans, sheets and the configuration from TOML; every refusal names file, key, value and what would be right."""
 
 from __future__ import annotations
 
@@ -6,17 +6,19 @@ import difflib
 import json
 import re
 import tomllib
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, get_args
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import ValidationError
 
 from soakd.errors import ConfigError
 from soakd.model.base import Value
-from soakd.model.plan import GuardRules, Limit, Plan, Stage
+from soakd.model.configuration import Configuration
+from soakd.model.plan import Plan
 from soakd.model.sheet import Sheet
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from pydantic_core import ErrorDetails
@@ -41,17 +43,37 @@ _TYPES = {
 }
 _CHOICES = {"cores": 'must be "all" or a list of core numbers, such as [0, 2]'}
 """Keys of a stage that can be written in more than one way."""
-_TABLES = {("stage",), ("limit",)}
+_SHAPES = {
+    "quiet": 'must be from one time of day to another, such as "23:00-07:00"',
+    "at": 'must be a time of day, such as "04:15"',
+    "tcp": 'must be a loopback address and a port, such as "127.0.0.1:7437"',
+}
+"""Keys whose text has a shape of its own."""
+_TABLES = {("stage",), ("limit",), ("target",), ("trial",)}
+_HIDDEN = "url"
+"""A target's address may be a secret, and a refusal is read by others."""
 
 
 def load_plan(path: Path) -> Plan:
     """A plan that is right in itself; whether it fits a bench is another question. Raises ConfigError."""
-    return _load(path, Plan)
+    return load(path, Plan)
 
 
 def load_sheet(path: Path) -> Sheet:
     """The declared settings. Raises ConfigError."""
-    return _load(path, Sheet)
+    return load(path, Sheet)
+
+
+def load_configuration(path: Path) -> Configuration:
+    """How the daemon lives on this bench. Raises ConfigError, which never shows a target's address."""
+    configuration = load(path, Configuration)
+    if configuration.zone is not None:
+        try:
+            ZoneInfo(configuration.zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            wanted = "must be a time zone of the IANA database, such as Europe/Berlin"
+            raise ConfigError(file=str(path), key="zone", value=f'"{configuration.zone}"', wanted=wanted) from None
+    return configuration
 
 
 def refuse_misfits(path: Path | str, found: Iterable[Misfit]) -> None:
@@ -67,7 +89,8 @@ def refuse_misfits(path: Path | str, found: Iterable[Misfit]) -> None:
         )
 
 
-def _load(path: Path, kind: type[File]) -> File:
+def load(path: Path, kind: type[File]) -> File:
+    """Any of our files, strictly by its model. Raises ConfigError."""
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
@@ -130,6 +153,8 @@ def _wanted(error: ErrorDetails, place: tuple[int | str, ...], kind: type[Value]
             return str(context["error"])
         case "literal_error":
             return f"must be {context['expected']}".replace("'", '"')
+        case "string_pattern_mismatch" if place[-1] in _SHAPES:
+            return _SHAPES[str(place[-1])]
         case other:
             text = _TYPES.get(other)
             return text.format(**context) if text else error["msg"][0].lower() + error["msg"][1:]
@@ -146,8 +171,7 @@ def _kept_text(error_type: str, place: tuple[int | str, ...]) -> str | None:
 
 
 def _unknown_key(place: tuple[int | str, ...], kind: type[Value]) -> str:
-    owners: dict[str, type[Value]] = {"stage": Stage, "limit": Limit, "guard": GuardRules}
-    owner = owners.get(str(place[0]), kind) if len(place) > 1 else kind
+    owner = _owner(kind, place)
     keys = sorted(field.alias or name for name, field in owner.model_fields.items())
     near = difflib.get_close_matches(str(place[-1]), keys, n=1)
     if near:
@@ -156,8 +180,27 @@ def _unknown_key(place: tuple[int | str, ...], kind: type[Value]) -> str:
     return f"unknown key; known here: {', '.join(keys)}{under}"
 
 
+def _owner(kind: type[Value], place: tuple[int | str, ...]) -> type[Value]:
+    """The model whose table a key stands in, as far as the place leads through models."""
+    for part in place[:-1]:
+        for name, field in kind.model_fields.items():
+            if part in (name, field.alias):
+                kind = next(_models(field.annotation), kind)
+    return kind
+
+
+def _models(annotation: object) -> Iterator[type[Value]]:
+    """Our models inside a field's annotation: itself, one of several, or the elements of a list."""
+    if isinstance(annotation, type) and issubclass(annotation, Value):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _models(part)
+
+
 def _shown(document: Any, place: tuple[int | str, ...]) -> str:
-    """The value as it stands in the file, as far as it can be found."""
+    """The value as it stands in the file, as far as it can be found; nothing that may hold a target's address."""
+    if place[:1] == ("target",) and (len(place) < 3 or place[2] == _HIDDEN):
+        return ""
     for part in place:
         try:
             document = document[part]

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import selectors
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 from soakd.config.files import load_plan, load_sheet
 from soakd.config.shipped import find
 from soakd.service.draft import draft_run
-from soakd.service.session import Judged, Session, judge_orphans
+from soakd.service.due import Dues
+from soakd.service.orphans import judge_orphans
+from soakd.service.session import Judged, Session
+from soakd.service.signals import SignalPipe
 from soakd.store.journal import Journal
+from soakd.store.queue import Queue
 from soakd.store.writer import Writer
 
 if TYPE_CHECKING:
@@ -53,12 +58,38 @@ def run_once(request: Request, home: Home, clock: Clock, reporter: Reporter) -> 
     home.make()
     with home.bench_lock():
         writer = Writer(home.journal)
-        journal = Journal(writer)
         try:
-            for verdict in judge_orphans(journal, clock):
+            journal = Journal(writer)
+            for verdict in judge_orphans(journal, Queue(writer), clock, Dues(clock).after_run):
                 reporter.orphan(verdict)
             home.keep_reserve()
             reporter.starting(record)
-            return Session(record, home, journal, clock, flip=request.flip).run(reporter.event)
+            session = Session(record, home, journal, clock)
+            session.start(flip=request.flip)
+            _follow(session, reporter)
+            judged, added = session.judge()
+            for event in added:
+                reporter.event(event)
+            return judged
         finally:
             writer.close()
+
+
+def _follow(session: Session, reporter: Reporter) -> None:
+    """Until the guard closes its end. The first signal asks it to stop; a second one does not ask any more."""
+    asked = False
+    with SignalPipe() as signals, selectors.DefaultSelector() as selector:
+        selector.register(session, selectors.EVENT_READ)
+        selector.register(signals.read_end, selectors.EVENT_READ)
+        while not session.ended:
+            ready = [key.fileobj for key, _ in selector.select()]
+            if signals.read_end in ready:
+                number = signals.take()
+                if asked:
+                    session.kill()
+                else:
+                    session.stop("stopped-by-hand", f"stopped by hand ({number.name})")
+                asked = True
+            if session in ready:
+                for event in session.take():
+                    reporter.event(event)

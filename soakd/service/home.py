@@ -30,7 +30,8 @@ class Home:
         return self.folder / "reserve"
 
     def make(self) -> None:
-        """Create the folder, for its owner alone. Raises NotPermittedError or StoreError."""
+        """Create the folder, for its owner alone, and whatever we make from here on. NotPermittedError, StoreError."""
+        os.umask(0o077)
         try:
             self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         except PermissionError as error:
@@ -52,7 +53,8 @@ class Home:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
                 raise RefusedError(
-                    "another run is using this bench", hint="wait for it, or stop it with Ctrl-C"
+                    "another run is using this bench",
+                    hint="if that is the daemon, ask it: `soakd queue add`; else wait for the run to end",
                 ) from None
             yield
 

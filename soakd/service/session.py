@@ -1,16 +1,19 @@
-"""One run from start to verdict: spawns the guard's process, keeps the journal, answers signals, judges."""
+"""One run from start to verdict: spawns the guard's process, keeps the journal, passes stops on, judges.
+
+Whoever drives it waits until `fileno()` is readable, calls `take()`, and once `ended` calls `judge()`. Make it in the
+main thread: the guard dies with the thread that started it.
+"""
 
 from __future__ import annotations
 
 import json
 import os
-import selectors
 import signal
 import socket
 import subprocess
 import sys
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING
 
 from soakd.clock import utc_text
 from soakd.errors import StoreError
@@ -19,20 +22,22 @@ from soakd.model.journal import EVENT, Event, Found, StageAnnounced
 from soakd.rules.gather import Gatherer
 from soakd.rules.judge import judge
 from soakd.sensors.snapshot import boot_id, take_snapshot
+from soakd.store.queue import run_ended
 from soakd.workloads.catalog import KINDS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Sequence
 
     from soakd.clock import Clock
     from soakd.crew.wire import PlantedFlip
+    from soakd.model.entry import Entry
     from soakd.model.run import RunRecord
     from soakd.model.verdict import Verdict
     from soakd.service.home import Home
     from soakd.store.journal import Journal
+    from soakd.store.writer import Statement
 
 UNITS = {name: kind.unit for name, kind in KINDS.items()}
-_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,174 +49,125 @@ class Judged:
     """Why it is not in the ledger; None when it is."""
 
 
-def judge_orphans(journal: Journal, clock: Clock) -> list[Verdict]:
-    """Judge every run that never finished. The caller holds the bench lock, so none of them is alive."""
-    verdicts = []
-    for record in journal.orphans():
-        gatherer = Gatherer(record, UNITS)
-        for event in journal.replay(record):
-            gatherer.add(event)
-        evidence = gatherer.evidence(
-            finished_utc=utc_text(clock.wall()),
-            same_boot=record.boot_id == boot_id(),
-            suspended_s=0.0,
-            snapshot_after=None,
-        )
-        verdict = judge(record, evidence)
-        journal.finish(verdict)
-        verdicts.append(verdict)
-    return verdicts
-
-
 class Session:
-    """Drives one run in the foreground. Make and use it in the main thread: the guard dies with the thread."""
+    """Holds one run. Raises StoreError only if not even its start can be recorded."""
 
-    def __init__(
-        self, record: RunRecord, home: Home, journal: Journal, clock: Clock, *, flip: PlantedFlip | None = None
-    ) -> None:
-        self._record = record
+    def __init__(self, record: RunRecord, home: Home, journal: Journal, clock: Clock) -> None:
+        self.record = record
+        self.ended = False
         self._home = home
         self._journal = journal
         self._clock = clock
-        self._flip = flip
         self._gatherer = Gatherer(record, UNITS)
         self._lost: StoreError | None = None
-        self._stop_requests = 0
         self._suspended_s = clock.suspended()
+        self._pending = b""
 
-    def run(self, on_event: Callable[[Event], None] = lambda _: None) -> Judged:
-        """To the verdict, whatever happens on the way. Raises StoreError only if not even the start can be recorded."""
-        self._journal.begin(self._record)
-        ours, theirs = socket.socketpair()
-        with ours:
-            engine = self._spawn(theirs)
-            theirs.close()
-            flip = json.dumps(asdict(self._flip) if self._flip else None)
-            ours.sendall(f"{self._record.model_dump_json()}\n{flip}\n".encode())
-            with _SignalPipe(_SIGNALS) as signals:
-                self._follow(ours, signals, engine, on_event)
-            code = engine.wait()
-        return self._close(code, on_event)
-
-    @staticmethod
-    def _spawn(theirs: socket.socket) -> subprocess.Popen[bytes]:
-        return subprocess.Popen(  # noqa: S603 - our own interpreter and module
+    def start(
+        self, *, flip: PlantedFlip | None = None, entry_id: str | None = None, claim: Sequence[Statement] = ()
+    ) -> None:
+        """On record first, then the guard's process. `claim` is done in the same transaction."""
+        self._journal.begin(self.record, entry_id, claim=claim)
+        self._socket, theirs = socket.socketpair()
+        self._engine = subprocess.Popen(  # noqa: S603 - our own interpreter and module
             [sys.executable, "-P", "-m", "soakd.service.engine_process", str(os.getpid()), str(theirs.fileno())],
             pass_fds=[theirs.fileno()],
             stdin=subprocess.DEVNULL,
             start_new_session=True,
         )
+        theirs.close()
+        planted = json.dumps(asdict(flip) if flip else None)
+        self._tell(f"{self.record.model_dump_json()}\n{planted}\n".encode())
 
-    def _follow(
-        self,
-        ours: socket.socket,
-        signals: _SignalPipe,
-        engine: subprocess.Popen[bytes],
-        on_event: Callable[[Event], None],
-    ) -> None:
-        """Until the guard closes its end: keep every event, confirm every stage, pass every stop on."""
-        pending = b""
-        with selectors.DefaultSelector() as selector:
-            selector.register(ours, selectors.EVENT_READ)
-            selector.register(signals.read_end, selectors.EVENT_READ)
-            while True:
-                ready = {key.fd for key, _ in selector.select()}
-                if signals.read_end in ready:
-                    self._on_signal(signals.take(), ours, engine)
-                if ours.fileno() in ready:
-                    chunk = ours.recv(262_144)
-                    if not chunk:
-                        return
-                    *lines, pending = (pending + chunk).split(b"\n")
-                    for line in lines:
-                        event = EVENT.validate_json(line)
-                        self._on_event(event, ours)
-                        on_event(event)
+    def fileno(self) -> int:
+        return self._socket.fileno()
 
-    def _on_event(self, event: Event, ours: socket.socket) -> None:
-        self._gatherer.add(event)
-        if self._lost is None:
-            try:
-                self._keep(event)
-            except StoreError as error:
-                self._lost = error
-                _send(ours, rule="journal-lost", text=f"{error.message}; {error.hint}" if error.hint else error.message)
-                return
-            if isinstance(event, StageAnnounced):
-                _send(ours, confirmed=event.stage)
+    def take(self) -> list[Event]:
+        """What the guard has said since the last time; everything is kept before it is returned."""
+        chunk = self._socket.recv(262_144)
+        if not chunk:
+            self.ended = True
+            return []
+        *lines, self._pending = (self._pending + chunk).split(b"\n")
+        events = [EVENT.validate_json(line) for line in lines]
+        for event in events:
+            self._keep(event)
+        return events
 
-    def _keep(self, event: Event) -> None:
-        if isinstance(event, StageAnnounced):
-            self._journal.load_begins(self._record.run_id, event)
-        else:
-            self._journal.add(self._record, event)
+    def stop(self, rule: str, text: str) -> None:
+        """Ask the guard to take the load away."""
+        self._tell(json.dumps({"rule": rule, "text": text}).encode() + b"\n")
 
-    def _on_signal(self, number: int, ours: socket.socket, engine: subprocess.Popen[bytes]) -> None:
-        """The first asks the guard; a second one does not ask any more, and the load dies with the guard."""
-        self._stop_requests += 1
-        if self._stop_requests == 1:
-            _send(ours, rule="stopped-by-hand", text=f"stopped by hand ({signal.Signals(number).name})")
-        else:
-            engine.kill()
+    def kill(self) -> None:
+        """Ask nobody: the guard's process is killed, and the load dies with it."""
+        self._engine.kill()
 
-    def _close(self, code: int, on_event: Callable[[Event], None]) -> Judged:
-        if code != 0:
-            self._tell_guard_died(code, on_event)
+    def judge(self, entry: Entry | None = None, due_utc: str | None = None) -> tuple[Judged, list[Event]]:
+        """After the end: the verdict, in the ledger if at all possible, and what had to be added to the story.
+
+        With an entry, it moves on in the same transaction; `due_utc` is when its next run may start.
+        """
+        code = self._engine.wait()
+        self._socket.close()
+        added = [self._guard_died(code)] if code != 0 else []
+        for event in added:
+            self._gatherer.add(event)
         evidence = self._gatherer.evidence(
             finished_utc=utc_text(self._clock.wall()),
             same_boot=True,
             suspended_s=self._clock.suspended() - self._suspended_s,
             snapshot_after=take_snapshot(),
         )
-        verdict = judge(self._record, evidence)
+        verdict = judge(self.record, evidence)
         if self._lost is not None:
             self._home.release_reserve()
         try:
-            self._journal.finish(verdict)
+            step = [run_ended(entry, self.record.run_id, due_utc)] if entry else []
+            self._journal.finish(verdict, entry=step)
         except StoreError as error:
-            return Judged(verdict=verdict, unkept=error.message)
-        return Judged(verdict=verdict)
+            return Judged(verdict=verdict, unkept=error.message), added
+        return Judged(verdict=verdict), added
 
-    def _tell_guard_died(self, code: int, on_event: Callable[[Event], None]) -> None:
+    def _keep(self, event: Event) -> None:
+        """In the journal; the first time that fails, the load is stopped, for what is not on record proves nothing."""
+        self._gatherer.add(event)
+        if self._lost is not None:
+            return
+        try:
+            if isinstance(event, StageAnnounced):
+                self._journal.load_begins(self.record.run_id, event)
+                self._tell(json.dumps({"confirmed": event.stage}).encode() + b"\n")
+            else:
+                self._journal.add(self.record, event)
+        except StoreError as error:
+            self._lost = error
+            self.stop("journal-lost", f"{error.message}; {error.hint}" if error.hint else error.message)
+
+    def _tell(self, line: bytes) -> None:
+        """To the guard; if it is gone, the end of the stream says so soon enough."""
+        try:
+            self._socket.sendall(line)
+        except OSError:
+            return
+
+    def _guard_died(self, code: int) -> Event:
         how = f"signal {-code} ({signal.Signals(-code).name})" if code < 0 else f"code {code}"
         text = f"the guard's process ended with {how}; the load died with it"
-        event = Found(
-            at_s=self._gatherer.last_s,
-            finding=Finding(rule="guard-died", weight="inconclusive", text=text, at_s=self._gatherer.last_s),
-            stops=True,
+        at_s = self._gatherer.last_s
+        return Found(
+            at_s=at_s, finding=Finding(rule="guard-died", weight="inconclusive", text=text, at_s=at_s), stops=True
         )
-        self._gatherer.add(event)
-        on_event(event)
 
 
-def _send(ours: socket.socket, **command: object) -> None:
-    """A command to the guard; if it is gone, the end of the stream says so soon enough."""
-    try:
-        ours.sendall(json.dumps(command).encode() + b"\n")
-    except OSError:
-        return
-
-
-class _SignalPipe:
-    """Signals become bytes in a pipe: the handler only notes, the loop decides."""
-
-    def __init__(self, numbers: tuple[signal.Signals, ...]) -> None:
-        self._numbers = numbers
-
-    def __enter__(self) -> Self:
-        self.read_end, self._write_end = os.pipe()
-        os.set_blocking(self._write_end, False)
-        self._before = {number: signal.signal(number, self._note) for number in self._numbers}
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        for number, handler in self._before.items():
-            signal.signal(number, handler)
-        os.close(self.read_end)
-        os.close(self._write_end)
-
-    def take(self) -> int:
-        return os.read(self.read_end, 1)[0]
-
-    def _note(self, number: int, _: object) -> None:
-        os.write(self._write_end, bytes([number]))
+def judge_orphan(record: RunRecord, journal: Journal, clock: Clock) -> Verdict:
+    """What follows from the journal of a run that never ended; it is not kept yet."""
+    gatherer = Gatherer(record, UNITS)
+    for event in journal.replay(record):
+        gatherer.add(event)
+    evidence = gatherer.evidence(
+        finished_utc=utc_text(clock.wall()),
+        same_boot=record.boot_id == boot_id(),
+        suspended_s=0.0,
+        snapshot_after=None,
+    )
+    return judge(record, evidence)

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 
 from soakd.model.journal import EVENT, Event, StageEnded, Tick, WorkerTotals
 from soakd.model.run import RunRecord, RunState
+from soakd.model.verdict import Verdict
 from soakd.rules.transitions import RunEvent, after
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from soakd.model.verdict import Verdict
     from soakd.store.writer import Row, Statement, Writer
 
 
@@ -71,6 +71,11 @@ class Journal:
         """The entry that a run was for; None for one that was started by hand."""
         ((entry_id,),) = self._writer.read("entry_of_run", run_id)
         return None if entry_id is None else str(entry_id)
+
+    def newest_pass(self) -> Verdict | None:
+        """The latest passing verdict that is no drill."""
+        rows = self._writer.read("newest_pass")
+        return Verdict.model_validate_json(rows[0][0]) if rows else None
 
     def orphans(self) -> list[RunRecord]:
         """Runs that began and never finished. Whoever asks holds the bench lock, so none of them is alive."""

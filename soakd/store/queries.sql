@@ -73,9 +73,6 @@ FROM entry WHERE state = ? ORDER BY priority DESC, due_utc, place;
 SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
 FROM entry WHERE state = 'waiting' AND due_utc <= ? ORDER BY priority DESC, due_utc, place LIMIT 1;
 
--- name: earliest_due
-SELECT min(due_utc) FROM entry WHERE state = 'waiting';
-
 -- name: move_entry
 -- Only a legal transition matches a row.
 UPDATE entry SET state = :after, reason = :reason WHERE entry_id = :entry_id AND state = :before;
@@ -92,3 +89,107 @@ UPDATE entry SET place = :place, priority = :priority WHERE entry_id = :entry_id
 
 -- name: entry_of_run
 SELECT entry_id FROM run WHERE run_id = ?;
+
+-- name: entries_without_due
+-- Those that hang on an event: another entry, or the next start of the machine.
+SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+FROM entry WHERE state = 'waiting' AND due_utc IS NULL ORDER BY place;
+
+-- name: entries_of_series
+SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+FROM entry WHERE series = ? AND state IN ('waiting', 'held') ORDER BY place;
+
+-- name: count_entries
+SELECT state, count(*) FROM entry GROUP BY state;
+
+-- name: outcome_of_run
+SELECT outcome FROM verdict WHERE run_id = ?;
+
+-- name: insert_message
+INSERT INTO message (created_utc, occasion, target, subject, body, next_at_utc) VALUES (?, ?, ?, ?, ?, ?);
+
+-- name: due_messages
+-- Oldest first, so that what happened first is told first.
+SELECT message_id, created_utc, occasion, target, subject, body, attempt, next_at_utc
+FROM message WHERE next_at_utc <= ? ORDER BY message_id;
+
+-- name: message_sent
+UPDATE message SET sent_utc = ?, attempt = attempt + 1, next_at_utc = NULL, error = NULL WHERE message_id = ?;
+
+-- name: message_failed
+-- Without a next moment it is given up. A late success stands.
+UPDATE message SET next_at_utc = ?, attempt = attempt + 1, error = ? WHERE message_id = ? AND sent_utc IS NULL;
+
+-- name: message_put_off
+-- Not an attempt.
+UPDATE message SET next_at_utc = ? WHERE message_id = ?;
+
+-- name: list_messages
+SELECT message_id, created_utc, occasion, target, subject, body, attempt, next_at_utc, sent_utc, error
+FROM message ORDER BY message_id DESC LIMIT ?;
+
+-- name: count_messages
+SELECT count(*) FILTER (WHERE next_at_utc IS NOT NULL),
+    count(*) FILTER (WHERE sent_utc IS NOT NULL),
+    count(*) FILTER (WHERE next_at_utc IS NULL AND sent_utc IS NULL)
+FROM message;
+
+-- name: lost_to_target
+-- Given up since the last one that got through.
+WITH own AS (SELECT message_id, next_at_utc, sent_utc FROM message WHERE target = ?)
+SELECT count(*) FROM own
+WHERE next_at_utc IS NULL AND sent_utc IS NULL
+    AND message_id > (SELECT coalesce(max(message_id), 0) FROM own WHERE sent_utc IS NOT NULL);
+
+-- name: forget_messages
+DELETE FROM message WHERE next_at_utc IS NULL AND created_utc < ?;
+
+-- name: runs_to_thin
+-- Oldest first.
+SELECT run.run_id FROM run JOIN verdict ON verdict.run_id = run.run_id
+WHERE run.state = 'finished' AND run.thinned_utc IS NULL AND verdict.finished_utc < ?
+ORDER BY verdict.finished_utc, run.run_id;
+
+-- name: tick_span
+SELECT min(number), max(number), count(*) FROM tick WHERE run_id = ?;
+
+-- name: ticks_of_window
+SELECT number, stage, readings FROM tick WHERE run_id = ? AND number >= ? AND number < ? ORDER BY number;
+
+-- name: thin_window
+DELETE FROM tick
+WHERE run_id = :run_id AND number >= :first AND number < :beyond
+    AND number NOT IN (SELECT value FROM json_each(:kept));
+
+-- name: mark_thinned
+UPDATE run SET thinned_utc = :now_utc WHERE run_id = :run_id AND state = 'finished';
+
+-- name: vacuum_mode
+PRAGMA auto_vacuum;
+
+-- name: free_pages
+PRAGMA freelist_count;
+
+-- name: give_pages_back
+-- Only in a file that was made with incremental vacuum; nothing happens in another.
+PRAGMA incremental_vacuum(1000);
+
+-- name: empty_log
+PRAGMA wal_checkpoint(TRUNCATE);
+
+-- name: upcoming_entry
+SELECT entry_id, plan, due_utc FROM entry
+WHERE state = 'waiting' AND due_utc IS NOT NULL ORDER BY due_utc, priority DESC, place LIMIT 1;
+
+-- name: newest_pass
+SELECT body FROM verdict WHERE outcome = 'pass' AND drill = 0 ORDER BY finished_utc DESC LIMIT 1;
+
+-- name: set_hook
+UPDATE entry SET hook_on = :hook_on WHERE entry_id = :entry_id;
+
+-- name: entries_with_hook_on
+SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+FROM entry WHERE hook_on = 1 ORDER BY place;
+
+-- name: boot_of_run
+SELECT boot_id FROM run WHERE run_id = ?;

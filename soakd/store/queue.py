@@ -31,6 +31,15 @@ class EntryLine:
     reason: str | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Upcoming:
+    """What starts next if nothing comes in between."""
+
+    entry_id: str
+    plan: str
+    due_utc: str
+
+
 class Queue:
     """Reads and moves entries. Steps raise LookupError when they cannot happen, StoreError when the file fails."""
 
@@ -69,14 +78,44 @@ class Queue:
     def in_state(self, state: EntryState) -> list[Entry]:
         return [_entry(row) for row in self._writer.read("entries_in_state", state.value)]
 
+    def hanging(self) -> list[Entry]:
+        """Waiting entries that hang on an event and have no due moment yet."""
+        return [_entry(row) for row in self._writer.read("entries_without_due")]
+
+    def of_series(self, series: str) -> list[Entry]:
+        """Those of a series that have not been started or given up."""
+        return [_entry(row) for row in self._writer.read("entries_of_series", series)]
+
+    def hook_on(self, entry: Entry, *, on: bool) -> None:
+        """Durable before the hook is called, so that a crash in between cannot leave settings behind unnoticed."""
+        self._writer.write([("set_hook", {"entry_id": entry.entry_id, "hook_on": int(on)})])
+
+    def with_hook_on(self) -> list[Entry]:
+        return [_entry(row) for row in self._writer.read("entries_with_hook_on")]
+
+    def boot_of(self, run_id: str | None) -> str | None:
+        """The boot in which a run began."""
+        rows = self._writer.read("boot_of_run", run_id)
+        return str(rows[0][0]) if rows else None
+
+    def counts(self) -> dict[str, int]:
+        """Entries by state; a state that none is in is absent."""
+        return dict(self._writer.read("count_entries"))
+
+    def outcome(self, run_id: str | None) -> str | None:
+        """The outcome of a judged run."""
+        rows = self._writer.read("outcome_of_run", run_id)
+        return str(rows[0][0]) if rows else None
+
     def startable(self, now_utc: str) -> Entry | None:
         """The entry that may start now and goes first."""
         rows = self._writer.read("next_entry", now_utc)
         return _entry(rows[0]) if rows else None
 
-    def earliest_due(self) -> str | None:
-        ((due_utc,),) = self._writer.read("earliest_due")
-        return None if due_utc is None else str(due_utc)
+    def upcoming(self) -> Upcoming | None:
+        """The waiting entry with the earliest due moment."""
+        rows = self._writer.read("upcoming_entry")
+        return Upcoming(**dict(zip(Upcoming.__dataclass_fields__, rows[0], strict=True))) if rows else None
 
     def move(self, entry: Entry, event: EntryEvent, reason: str | None = None) -> Entry:
         self._writer.write([_moved(entry, event, reason)])

@@ -13,6 +13,7 @@ CREATE TABLE entry (
     runs_done   INT  NOT NULL DEFAULT 0,
     last_run    TEXT,
     reason      TEXT,
+    hook_on     INT  NOT NULL DEFAULT 0 CHECK (hook_on IN (0, 1)), -- its hook was called and has not been undone
     request     TEXT NOT NULL   -- plan, sheet and when as they were at the time of adding, as JSON
 ) STRICT;
 

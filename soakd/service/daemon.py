@@ -1,0 +1,200 @@
+"""`soakd serve`: what runs on the bench for months. One loop in the main thread that never waits for anybody.
+
+It alone writes the journal. The guard of a run and the API are processes of their own: an API that dies or hangs leaves
+the soak running, a guard that dies leaves the API answering and the load dead, and both die with this process.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import selectors
+from typing import TYPE_CHECKING, Any
+
+from pydantic import ValidationError
+
+from soakd.errors import SoakdError
+from soakd.model.entry import EntryAsk
+from soakd.rules.standing import standing
+from soakd.rules.telling import came_back_news, line_news, verdict_news
+from soakd.sensors.snapshot import take_snapshot
+from soakd.service.alarm import Alarm
+from soakd.service.api_link import ApiLink
+from soakd.service.dispatcher import Dispatcher
+from soakd.service.due import Dues, local_zone, zone
+from soakd.service.housekeeping import Housekeeping
+from soakd.service.manager import ServiceManager
+from soakd.service.operations import Operations
+from soakd.service.orphans import judge_orphans
+from soakd.service.runner import Runner
+from soakd.service.signals import SignalPipe
+from soakd.service.status import StatusMaker
+from soakd.service.telling import Teller
+from soakd.store.journal import Journal
+from soakd.store.outbox import Outbox
+from soakd.store.queue import Queue
+from soakd.store.writer import Writer
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from soakd.clock import Clock
+    from soakd.model.configuration import Configuration
+    from soakd.model.entry import Entry
+    from soakd.rules.standing import Standing
+    from soakd.service.home import Home
+
+TURN_S = 0.5
+
+
+class Daemon:
+    """Build it with the bench lock held; `run` returns after a signal, with the load gone and everything on record."""
+
+    def __init__(self, home: Home, configuration: Configuration, clock: Clock) -> None:
+        self._home = home
+        self._clock = clock
+        self._writer = Writer(home.journal)
+        self._journal = Journal(self._writer)
+        self._queue = Queue(self._writer)
+        self._dues = Dues(clock)
+        self._teller = Teller(Outbox(self._writer), configuration, clock)
+        self._dispatcher = Dispatcher(self._queue, self._dues, clock, self._teller.tell)
+        own_zone = configuration.zone or local_zone()
+        self._runner = Runner(
+            home,
+            self._journal,
+            self._queue,
+            self._dispatcher,
+            self._dues,
+            clock,
+            self._teller.tell,
+            zone(own_zone),
+            self._poke,
+        )
+        self._operations = Operations(self._queue, clock, self._dues, own_zone)
+        self._housekeeping = Housekeeping(
+            self._writer, configuration, own_zone, self._dues, clock, self._teller, self._look_at_standing
+        )
+        self._statuses = StatusMaker(self._queue, clock)
+        self._api = ApiLink(home, configuration, clock)
+        self._manager = ServiceManager()
+        self._poke_read, self._poke_write = os.pipe()
+        os.set_blocking(self._poke_write, False)
+        self._alarm = Alarm(self._poke)
+        self._standing: Standing | None = None
+        self._sequence = 0
+        self._stopping = False
+
+    def run(self) -> None:
+        """Until a signal says stop."""
+        for verdict in judge_orphans(self._journal, self._queue, self._clock, self._dues.after_run):
+            went_down = any(reason.rule == "machine-went-down" for reason in verdict.reasons)
+            self._teller.tell(came_back_news(verdict) if went_down else verdict_news(verdict))
+        self._dispatcher.machine_started()
+        self._runner.recover()
+        self._home.keep_reserve()
+        self._look_at_standing()
+        self._alarm.start()
+        self._api.start()
+        self._manager.say(READY=1, STATUS="waiting")
+        try:
+            with SignalPipe() as signals:
+                while self._runner.busy or not self._stopping:
+                    self._turn(signals)
+        finally:
+            self._manager.say(STOPPING=1)
+            self._alarm.stop()
+            self._api.stop()
+            self._writer.close()
+
+    def _turn(self, signals: SignalPipe) -> None:
+        """Wait for whatever comes first, take it, start what may start."""
+        session = self._runner.session
+        with selectors.DefaultSelector() as selector:
+            for source in (signals.read_end, self._poke_read, session, self._api if self._api.alive else None):
+                if source is not None:
+                    selector.register(source, selectors.EVENT_READ)
+            ready = [key.fileobj for key, _ in selector.select(TURN_S)]
+        if signals.read_end in ready:
+            self._stopping = True
+            self._runner.ask_to_stop("service-stopped", f"the daemon was stopped ({signals.take().name})")
+        if self._poke_read in ready:
+            os.read(self._poke_read, 4096)
+        if session is not None and session in ready:
+            self._on_session()
+        if self._api in ready:
+            for line in self._api.take():
+                self._api.push(reply=line.get("id"), **self._answer(line))
+        self._start_next()
+        self._runner.keep_going()
+        self._api.start_again_if_due()
+        self._push_status()
+        self._teller.collect()
+        progress = self._runner.progress
+        doing = "waiting" if progress is None else f"soaking: {progress.record.plan.name}"
+        self._manager.say(WATCHDOG=1, STATUS=doing)
+
+    def _start_next(self) -> None:
+        self._runner.start_next(new=not self._stopping)
+        upcoming = self._queue.upcoming()
+        self._alarm.set("next", upcoming.due_utc if upcoming else None)
+        self._alarm.set("daily", self._housekeeping.due_utc)
+        if not self._runner.busy:
+            self._housekeeping.turn()
+
+    def _on_session(self) -> None:
+        session = self._runner.session
+        for event in self._runner.take():
+            self._sequence += 1
+            run_id = session.record.run_id if session else ""
+            self._api.push(event=event.model_dump(mode="json"), run_id=run_id, seq=self._sequence)
+        if self._runner.session is None:
+            self._look_at_standing()
+
+    def _look_at_standing(self) -> None:
+        """At the start, after every run, and once a day: is the bench as it is now covered by its newest pass?"""
+        newest = self._journal.newest_pass()
+        was = self._standing
+        self._standing = standing(newest, take_snapshot()) if newest else None
+        lost = self._standing is not None and not self._standing.covered and (was is None or was.covered)
+        if lost and self._standing is not None:
+            differs = "; ".join(self._standing.differs) or "the sheet or settings differ"
+            text = f"the pass of {self._standing.since_utc} does not cover this bench now: {differs}"
+            self._teller.tell(line_news("standing-lost", text))
+
+    def _answer(self, line: dict[str, Any]) -> dict[str, Any]:
+        """What the API asked for, or why not."""
+        try:
+            return {"ok": self._do(line["verb"], line.get("arguments", {}))}
+        except SoakdError as error:
+            return {"error": {"code": error.code, "message": error.message, "hint": error.hint}}
+        except (ValidationError, KeyError, TypeError) as error:
+            return {"error": {"code": "config", "message": str(error), "hint": ""}}
+
+    def _do(self, verb: str, arguments: dict[str, Any]) -> dict[str, Any]:
+        if verb == "stop":
+            reason = arguments.get("reason") or "no reason given"
+            return {"run_id": self._runner.ask_to_stop("stopped-by-hand", f"stopped by hand: {reason}")}
+        if verb == "add":
+            entry = self._operations.add(EntryAsk.model_validate_json(json.dumps(arguments)))
+        else:
+            steps: dict[str, Callable[..., Entry]] = {
+                "hold": self._operations.hold,
+                "release": self._operations.release,
+                "cancel": self._operations.cancel,
+                "reorder": self._operations.reorder,
+            }
+            entry = steps[verb](**arguments)
+        return entry.model_dump(mode="json")
+
+    def _push_status(self) -> None:
+        entry = self._runner.entry
+        status = self._statuses.make(self._runner.progress, entry.entry_id if entry else None, self._standing)
+        self._api.push(status=status.model_dump(mode="json"))
+
+    def _poke(self) -> None:
+        """From any thread: there is something to look at. A full pipe has been heard already."""
+        try:
+            os.write(self._poke_write, b".")
+        except BlockingIOError:
+            return
