@@ -67,8 +67,8 @@ class Sink(Protocol):
 
     def put(self, event: Event) -> None: ...
 
-    def backlog(self) -> int:
-        """How many events wait to be taken."""
+    def behind_s(self) -> float:
+        """How long the event that is on its way has been waiting."""
 
 
 class Control(Protocol):

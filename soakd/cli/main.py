@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import Annotated
 
 import typer
 
-from soakd.cli import doctor, run, sensors, verdict, workloads
-from soakd.errors import SoakdError
+from soakd.cli import doctor, queue, run, sensors, serve, support, token, verdict, watch, workloads
+from soakd.errors import EXIT_INTERRUPTED, EXIT_PASS, SoakdError
 
 app = typer.Typer(
     name="soakd",
@@ -19,10 +20,16 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 app.command("run")(run.run)
+app.command("serve")(serve.serve)
 app.add_typer(verdict.app, name="verdict")
 app.add_typer(sensors.app, name="sensors")
 app.add_typer(workloads.app, name="workloads")
+app.add_typer(queue.app, name="queue")
+app.add_typer(token.app, name="token")
+app.command("watch")(watch.watch)
+app.command("stop")(watch.stop)
 app.command("doctor")(doctor.doctor)
+app.command("support")(support.support)
 
 
 def _version(wanted: bool) -> None:
@@ -55,7 +62,10 @@ def main() -> None:
             sys.stderr.write(f"  hint: {error.hint}\n")
         raise SystemExit(error.exit_code) from None
     except BrokenPipeError:
-        raise SystemExit(0) from None
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # or the interpreter's last flush would complain
+        raise SystemExit(EXIT_PASS) from None
+    except KeyboardInterrupt:
+        raise SystemExit(EXIT_INTERRUPTED) from None
 
 
 if __name__ == "__main__":

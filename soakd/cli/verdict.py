@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import closing
 from pathlib import Path
 from typing import Annotated
 
@@ -23,20 +24,24 @@ def list_(
 
     Example: soakd verdict list --most 5
     """
+    import shutil
     from dataclasses import asdict
 
     from soakd.service.home import Home
     from soakd.store.ledger import Ledger
 
-    lines = Ledger(Home().journal).newest(most)
+    with closing(Ledger(Home().journal)) as ledger:
+        lines = ledger.newest(most)
     if json_:
         print_json([asdict(line) for line in lines])
         return
+    width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
     for line in lines:
         outcome = f"{line.outcome}{' (drill)' if line.drill else ''}"
         about = line.plan if line.sheet is None else f"{line.plan} · {line.sheet}"
         why = f"  {line.reason}" if line.reason else ""
-        sys.stdout.write(f"{line.run_id}  {line.finished_utc[:16]}Z  {outcome:<12}  {about}{why}\n")
+        shown = f"{line.run_id}  {line.finished_utc[:16]}Z  {outcome:<12}  {about}{why}"
+        sys.stdout.write((shown if width is None or len(shown) <= width else f"{shown[: width - 1]}…") + "\n")
 
 
 @app.command("show")
@@ -54,13 +59,14 @@ def show(which: Which = "last", json_: Json = False) -> None:
     from soakd.model.verdict import Verdict
     from soakd.report.text import verdict_text
 
-    Console().print(verdict_text(Verdict.model_validate_json(body)))
+    Console().print(verdict_text(Verdict.model_validate_json(body, extra="ignore")))
 
 
 @app.command("export")
 def export(
     which: Which,
     out: Annotated[Path | None, typer.Option("--out", help="File to write; standard output if not given.")] = None,
+    json_: Json = True,  # noqa: ARG001 - there is no other form, but every command takes the option
 ) -> None:
     """Write one verdict as JSON, as its published schema has it.
 
@@ -84,4 +90,5 @@ def _body(which: str) -> str:
     from soakd.service.home import Home
     from soakd.store.ledger import Ledger
 
-    return Ledger(Home().journal).body(which)
+    with closing(Ledger(Home().journal)) as ledger:
+        return ledger.body(which)

@@ -22,7 +22,7 @@ def shipped(folder: str) -> dict[str, Path]:
 def find(wanted: str, folder: str) -> Path:
     """A file as named, or a shipped one by its bare name. Raises ConfigError naming the shipped ones."""
     path = Path(wanted)
-    if path.exists() or path.suffix or "/" in wanted:
+    if path.is_file() or path.suffix or "/" in wanted:
         return path
     known = shipped(folder)
     if wanted not in known:

@@ -18,7 +18,7 @@ from soakd.crew import wire
 from soakd.crew.kinship import die_with_parent
 from soakd.crew.slots import Slots
 from soakd.crew.worker import Post, Worker
-from soakd.errors import SoakdError
+from soakd.errors import SoakdError, WorkloadError
 from soakd.model.crew import CrewPrepared, CrewRefused, WorkerExited
 from soakd.workloads import catalog
 from soakd.workloads.clockprobe import ClockProbe
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from soakd.workloads.base import Program
 
 _KEEP_FREE_BYTES = 256 * 2**20
+_CACHES = 4
+"""A memory share has to be this many times the last-level cache, or the cache answers for the memory."""
 
 
 class CrewParent:
@@ -49,7 +51,8 @@ class CrewParent:
             else:
                 self._stage(order)
         except (SoakdError, OSError) as error:
-            wire.send(self._events, CrewRefused(reason=str(error)))
+            hint = f"; {error.hint}" if isinstance(error, SoakdError) and error.hint else ""
+            wire.send_surely(self._events, CrewRefused(reason=f"{error}{hint}"))
 
     def reap(self) -> None:
         """Tell of every worker that has ended."""
@@ -58,23 +61,27 @@ class CrewParent:
             if pid == 0:
                 return
             code = os.waitstatus_to_exitcode(status)
-            wire.send(self._events, WorkerExited(core=self._cores.pop(pid), pid=pid, code=code))
+            wire.send_surely(self._events, WorkerExited(core=self._cores.pop(pid), pid=pid, code=code))
 
     def _prepare(self, order: wire.PrepareOrder) -> None:
         self._drill = order.drill
         digests: dict[str, str] = {}
         for kind, instruction_class in order.programs:
             program = catalog.build(kind, instruction_class)
-            program.selfcheck()
+            try:
+                program.selfcheck()
+            except WorkloadError as error:
+                wire.send_surely(self._events, CrewRefused(reason=f"{error}; {error.hint}", wrong=True))
+                return
             self._programs[kind, instruction_class] = program
             digests |= {f"{kind}/{instruction_class}/{name}": digest for name, digest in program.digests.items()}
         probe = ClockProbe()
         self._probe = probe if probe.available else None
-        wire.send(self._events, CrewPrepared(digests=digests))
+        wire.send_surely(self._events, CrewPrepared(digests=digests))
 
     def _stage(self, order: wire.StageOrder) -> None:
         if order.flip and not self._drill:
-            wire.send(self._events, CrewRefused(reason="a fault may be planted only in a drill"))
+            wire.send_surely(self._events, CrewRefused(reason="a fault may be planted only in a drill"))
             return
         program = self._programs[order.workload, order.instruction_class]
         share = _share_bytes(order)
@@ -97,7 +104,26 @@ def _share_bytes(order: wire.StageOrder) -> int:
         return 0
     available = available_memory_bytes()
     share = min(available * order.memory_percent / 100.0, available - _KEEP_FREE_BYTES)
+    cache = last_level_cache_bytes()
+    if share < _CACHES * cache:
+        raise WorkloadError(
+            f"a share of {share / 2**20:.0f} MiB is less than {_CACHES} times the last-level cache "
+            f"({cache / 2**20:.0f} MiB): it would test the cache and not the memory",
+            hint="give the memory stage a larger share",
+        )
     return max(0, int(share) // len(order.cores))
+
+
+def last_level_cache_bytes() -> int:
+    """Size of the largest cache that the first core shows; 0 where the system does not say."""
+    sizes = []
+    for index in range(8):
+        try:
+            with open(f"/sys/devices/system/cpu/cpu0/cache/index{index}/size", encoding="ascii") as size:  # noqa: PTH123
+                sizes.append(int(size.read().strip().removesuffix("K")) * 1024)
+        except (OSError, ValueError):
+            continue
+    return max(sizes, default=0)
 
 
 def available_memory_bytes() -> int:

@@ -43,10 +43,17 @@ class CrewProcess:
     """Make it in the main thread: the crew dies with the thread that started it."""
 
     def __init__(
-        self, most_workers: int, emit: Callable[[CrewEvent], None], *, flip: wire.PlantedFlip | None = None
+        self,
+        most_workers: int,
+        emit: Callable[[CrewEvent], None],
+        *,
+        flip: wire.PlantedFlip | None = None,
+        on_thread_start: Callable[[], object] = lambda: None,
     ) -> None:
-        """`flip`: a drill's deliberate fault; the crew refuses it in any other run."""
+        """`flip`: a drill's deliberate fault; the crew refuses it in any other run. `on_thread_start`: priority."""
         self._emit = emit
+        self._on_thread_start = on_thread_start
+        self._deserted = threading.Event()
         self._flip = flip
         self._slots = Slots.create(most_workers)
         self._cores: tuple[int, ...] = ()
@@ -65,6 +72,7 @@ class CrewProcess:
             stdin=subprocess.DEVNULL,
             start_new_session=True,
         )  # fmt: skip
+        self._parent = os.pidfd_open(self._process.pid)
         os.close(orders_read)
         os.close(events_write)
         self._listener = threading.Thread(target=self._listen, args=(events_read,), name="crew-events", daemon=True)
@@ -114,23 +122,33 @@ class CrewProcess:
             return None
 
     def kill(self) -> int:
-        """Kill the whole group, parent and workers at once, and watch them go; returns how many were not seen gone."""
+        """Kill the whole group, parent and workers at once, and watch them go; returns how many were not seen gone.
+
+        Every one of them holds the events pipe, so its end proves that also those are gone which were not ready yet.
+        """
         with contextlib.suppress(ProcessLookupError):
             os.killpg(self._process.pid, signal.SIGKILL)
-        waiting = set(self._pidfds.values())
         deadline_s = time.perf_counter() + GONE_DEADLINE_S
+        watch = select.poll()
+        waiting = {self._parent, *self._pidfds.values()}
+        for descriptor in waiting:
+            watch.register(descriptor, select.POLLIN)
         while waiting and (left_s := deadline_s - time.perf_counter()) > 0:
-            gone, _, _ = select.select(list(waiting), [], [], left_s)
-            waiting -= set(gone)
-        return len(waiting)
+            for descriptor, _ in watch.poll(left_s * 1000):
+                watch.unregister(descriptor)
+                waiting.discard(descriptor)
+        deserted = self._deserted.wait(max(0.0, deadline_s - time.perf_counter()))
+        return len(waiting) if deserted else max(1, len(waiting))
 
     def close(self) -> None:
         """End the crew and give everything back."""
         self.kill()
         os.close(self._orders)
-        self._process.wait()
-        self._listener.join()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(GONE_DEADLINE_S)
+        self._listener.join(GONE_DEADLINE_S)
         self._forget()
+        os.close(self._parent)
         self._slots.close()
 
     def _look(self, index: int, core: int) -> Look:
@@ -160,14 +178,21 @@ class CrewProcess:
         self._notes.clear()
 
     def _listen(self, events: int) -> None:
-        """In its own thread: every line becomes an event, the end of the pipe means that the crew is gone."""
-        with os.fdopen(events, "rb") as lines:
-            for line in lines:
-                event = wire.decode_event(line)
-                if isinstance(event, WorkerReady):
-                    self._adopt(event)
-                self._emit(event)
-        self._emit(CrewLost(code=self._process.wait()))
+        """In its own thread: every line becomes an event, the end of the pipe means that the crew is gone.
+
+        Whatever goes wrong here must not leave the guard deaf: it ends as the loss of the crew.
+        """
+        self._on_thread_start()
+        try:
+            with os.fdopen(events, "rb") as lines:
+                for line in lines:
+                    event = wire.decode_event(line)
+                    if isinstance(event, WorkerReady):
+                        self._adopt(event)
+                    self._emit(event)
+            self._deserted.set()
+        finally:
+            self._emit(CrewLost())
 
     def _adopt(self, ready: WorkerReady) -> None:
         self._pids[ready.core] = ready.pid

@@ -13,7 +13,7 @@ from typing import Any
 
 from soakd.model.crew import CrewEvent, CrewPrepared, CrewRefused, WorkerExited, WorkerReady, WorkerWrong
 
-LONGEST_TEXT = 1000
+LONGEST_TEXT_BYTES = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,20 +77,28 @@ def decode_event(line: bytes) -> CrewEvent:
 
 
 def send(descriptor: int, event: CrewEvent) -> bool:
-    """Write one whole line; False when it could not be written now, so that a full pipe never stalls a worker."""
+    """A worker's line: at once or not at all, so that a full pipe never stalls it. Its slot counts all the same."""
     line = encode_event(event)
-    if len(line) <= select.PIPE_BUF:
+    try:
+        return len(line) <= select.PIPE_BUF and os.write(descriptor, line) == len(line)
+    except BlockingIOError:
+        return False
+
+
+def send_surely(descriptor: int, event: CrewEvent) -> None:
+    """The crew parent's line: waits for room, because nothing else would tell what it tells."""
+    line = encode_event(event)
+    while line:
         try:
-            return os.write(descriptor, line) == len(line)
-        except BlockingIOError:
-            return False
-    while line:  # only the crew's parent sends long lines, alone, before the load
-        try:
-            line = line[os.write(descriptor, line) :]
+            line = line[os.write(descriptor, line[: select.PIPE_BUF]) :]
         except BlockingIOError:
             select.select([], [descriptor], [])
-    return True
+
+
+def cut(text: str) -> str:
+    """No longer than a line can carry, whatever it is written in."""
+    return text.encode()[:LONGEST_TEXT_BYTES].decode(errors="ignore")
 
 
 def _line(document: dict[str, Any]) -> bytes:
-    return json.dumps(document, separators=(",", ":")).encode() + b"\n"
+    return json.dumps(document, separators=(",", ":"), ensure_ascii=False).encode() + b"\n"

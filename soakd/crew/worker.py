@@ -66,7 +66,7 @@ class Worker:
             code = 0
         except Exception as error:  # noqa: BLE001 - whatever it was, the guard must hear of it and the process must end
             text = f"the worker on core {self._post.core}: {type(error).__name__}: {error}"
-            wire.send(self._post.events, CrewRefused(reason=text[: wire.LONGEST_TEXT]))
+            wire.send(self._post.events, CrewRefused(reason=wire.cut(text)))
         finally:
             os._exit(code)
 
@@ -107,16 +107,19 @@ class Worker:
 
     def _round(self, task: Task, target_s: float, began_ns: int) -> None:
         number = self._totals.rounds + 1
+        used_ns = time.thread_time_ns()
         done = task.round(target_s, self._beat, self._planted(number))
         clock_khz = round(self._probe.mhz() * 1000) if self._probe else 0
-        self._count(done, clock_khz, (time.monotonic_ns() - began_ns) // 1000)
+        wall_ns, used_ns = time.monotonic_ns() - began_ns, time.thread_time_ns() - used_ns
+        self._count(done, clock_khz, min(wall_ns, used_ns) // 1000)
         for fault in done.faults:
             wrong = WorkerWrong(
                 core=self._post.core, round=number, where=fault.where, expected=fault.expected, actual=fault.actual
             )
             wire.send(self._post.events, wrong)
 
-    def _count(self, done: Round, clock_khz: int, wall_us: int) -> None:
+    def _count(self, done: Round, clock_khz: int, checked_us: int) -> None:
+        """`checked_us`: time that the core really gave to the round; what other work took away was not tested."""
         was = self._totals
         self._totals = replace(
             was,
@@ -126,7 +129,7 @@ class Worker:
             sweeps=was.sweeps + done.sweeps,
             work_us=was.work_us + round(done.work_s * 1e6),
             check_us=was.check_us + round(done.check_s * 1e6),
-            checked_us=was.checked_us + wall_us,
+            checked_us=was.checked_us + checked_us,
             clock_khz=clock_khz,
         )
         self._post.slots.write(self._post.index, self._totals)

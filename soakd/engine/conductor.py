@@ -33,8 +33,10 @@ CONFIRM_DEADLINE_S = 20.0
 """How long the journal may take to make a stage's announcement durable."""
 PREPARE_DEADLINE_S = 60.0
 FIRST_TICK = 1.25
-MOST_BACKLOG = 300
-"""Events that may wait for the journal before the load is stopped: what is not on record proves nothing."""
+AT_REST = "no new round"
+"""Why a probe has no reading; no gap in what is watched, and not worth keeping for every core and tick."""
+MOST_BEHIND_S = 10.0
+"""How far behind the journal may fall before the load is stopped: what is not on record proves nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +95,7 @@ class Conductor:
         self._ready: set[int] = set()
         self._exited: set[int] = set()
         self._late_readings: dict[str, int] = {}
+        self._rounds: dict[int, int] = {}
 
     def run(self) -> None:
         """All stages, or up to the first decision that ends the load."""
@@ -180,9 +183,10 @@ class Conductor:
             case CrewPrepared():
                 self._prepared = message
             case CrewRefused():
-                self._stop(now_s, Finding(rule="worker-refused", weight="inconclusive", text=message.reason))
+                rule, weight = ("wrong-at-rest", "fail") if message.wrong else ("worker-refused", "inconclusive")
+                self._stop(now_s, Finding.model_validate({"rule": rule, "weight": weight, "text": message.reason}))
             case CrewLost():
-                text = "the crew's parent process is gone, and every worker with it"
+                text = "the crew cannot be heard any more: its parent process is gone, and every worker with it"
                 self._stop(now_s, Finding(rule="crew-lost", weight="inconclusive", text=text))
             case Confirmed():
                 self._confirmed = message.stage
@@ -197,8 +201,10 @@ class Conductor:
             self._act(self._guard.exited(message, now_s), now_s)
 
     def _look(self) -> None:
-        if self._stage is not None:
-            now_s = self._clock.monotonic()
+        now_s = self._clock.monotonic()
+        if self._stage is None:
+            self._act(self._guard.blind(now_s), now_s)
+        else:
             self._act(self._guard.looks(self._crew.look(), now_s, self._crew.process_state), now_s)
 
     def _tick_due(self) -> float:
@@ -220,21 +226,24 @@ class Conductor:
                 stage=self._stage,
                 late_s=late_s,
                 values=values,
-                gaps=gaps,
+                gaps={name: why for name, why in gaps.items() if why != AT_REST},
                 workers=tuple(look.totals for look in looks.values()),
             )
         )
         self._tick_number += 1 + int(late_s // self._record.plan.guard.tick_s)
         self._act(decisions, now_s)
-        if self._sink.backlog() > MOST_BACKLOG:
-            text = f"the journal is more than {MOST_BACKLOG} events behind"
+        if self._sink.behind_s() > MOST_BEHIND_S:
+            text = f"the journal is more than {MOST_BEHIND_S:g} s behind"
             self._stop(now_s, Finding(rule="journal-stalled", weight="inconclusive", text=text))
 
     def _probes(self, looks: Mapping[int, WorkerLook], now_s: float) -> Batch:
-        """The clocks that workers measured on themselves; a core without a checked round has none."""
-        clocks = {probe_channel(core): look.clock_mhz for core, look in looks.items() if look.clock_mhz}
-        idle = {name for core in self._record.cores if (name := probe_channel(core)) not in clocks}
-        return Batch(source="probe", at_s=now_s, values=clocks, gaps=dict.fromkeys(idle, "no checked round yet"))
+        """The clocks that workers measured on themselves since the last tick; a core without a new round has none."""
+        rounds = {core: look.totals.rounds for core, look in looks.items()}
+        moved = {core for core, count in rounds.items() if count > self._rounds.get(core, 0)}
+        self._rounds = rounds
+        clocks = {probe_channel(core): looks[core].clock_mhz for core in moved if looks[core].clock_mhz}
+        still = {name for core in self._record.cores if (name := probe_channel(core)) not in clocks}
+        return Batch(source="probe", at_s=now_s, values=clocks, gaps=dict.fromkeys(still, AT_REST))
 
     def _act(self, decisions: list[Decision], since_s: float) -> None:
         """Stop first, tell afterwards."""

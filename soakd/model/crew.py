@@ -21,6 +21,8 @@ class CrewRefused:
     """A kernel could not be built or computed wrongly, or a worker could not get what it needs."""
 
     reason: str
+    wrong: bool = False
+    """A kernel gave a wrong answer when it was tried at rest, before any load."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,9 +57,7 @@ class WorkerExited:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrewLost:
-    """The crew's parent process is gone, and with it every worker."""
-
-    code: int | None
+    """The crew cannot be heard any more: its parent process is gone, and with it every worker."""
 
 
 CrewEvent = CrewPrepared | CrewRefused | WorkerReady | WorkerWrong | WorkerExited | CrewLost

@@ -13,8 +13,6 @@ class Bound(Value):
 
     channel: str
     role: Role
-    target: str
-    """What the tuner named: a role, or this very channel. While nothing of it can be read, the bound is blind."""
     side: Literal["above", "below"]
     value: float
     """In the role's unit."""

@@ -10,13 +10,16 @@ from soakd import units
 from soakd.model.base import Value
 from soakd.model.channels import ROLE_DIMENSIONS, Role
 from soakd.model.pace import ROUND_S
-from soakd.model.quantities import DurationS, MarginK, MemorySharePercent, SharePercent, SizeMib, TickS
+from soakd.model.quantities import DurationS, FloorPercent, HoldS, MarginK, MemorySharePercent, SizeMib, TickS
 
 Core = Annotated[int, Field(ge=0, lt=4096)]
 WorkloadName = Literal["integer", "vector", "memory"]
 ClassName = Literal[
     "widest", "scalar", "vector-128", "vector-128-fma", "vector-256", "vector-256-fma", "vector-512"
 ]  # fmt: skip
+
+
+LONGEST_HEAT_HOLD_S = 60.0
 
 
 class Limit(Value):
@@ -47,6 +50,10 @@ class Limit(Value):
             raise ValueError(f"{self.side}: {error}") from None
         if known is None:
             raise ValueError(f'{self.side}: must be a number with its unit, such as "90 °C"')
+        if self.of == Role.CPU_TEMPERATURE and self.hold_s > LONGEST_HEAT_HOLD_S:
+            raise ValueError(
+                f"hold: a processor that is too hot is not waited for longer than {LONGEST_HEAT_HOLD_S:g} s"
+            )
         return self
 
     @property
@@ -65,13 +72,13 @@ class GuardRules(Value):
     """`required`: without a cpu-temperature reading nothing starts, and losing it stops the run."""
     temperature_margin_k: MarginK = Field(default=5.0, alias="temperature-margin")
     """Kept below the sensor's own critical value when the plan states no temperature limit."""
-    gap_hold_s: DurationS = Field(default=5.0, alias="gap-hold")
+    gap_hold_s: HoldS = Field(default=5.0, alias="gap-hold")
     """How long a required role may stay without a reading."""
-    mismatches: Annotated[int, Field(ge=1, le=1_000_000)] = 1
+    mismatches: Annotated[int, Field(ge=1, le=1000)] = 1
     """Wrong results at which the load stops; any wrong result fails the run."""
     swap_mib: SizeMib = Field(default=16.0, alias="swap")
     """Swap traffic during one memory stage beyond which its result means nothing."""
-    lost_tick_hold_s: DurationS = Field(default=5.0, alias="lost-ticks")
+    lost_tick_hold_s: HoldS = Field(default=5.0, alias="lost-ticks")
     """How long the guard itself may have been blind."""
     tick_s: TickS = Field(default=1.0, alias="tick")
     """How often sensors are read."""
@@ -123,7 +130,7 @@ class Plan(Value):
     """Version of this file format."""
     name: Annotated[str, Field(min_length=1, max_length=120)]
     note: str = ""
-    coverage_floor_percent: SharePercent = Field(default=95.0, alias="coverage-floor")
+    coverage_floor_percent: FloorPercent = Field(default=95.0, alias="coverage-floor")
     """Least share of the planned load time that must have been checked, and of the watched readings that must exist."""
     guard: GuardRules = GuardRules()
     limits: tuple[Limit, ...] = Field(default=(), alias="limit")

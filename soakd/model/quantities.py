@@ -52,6 +52,26 @@ DurationS = Annotated[
     PlainSerializer(_writer(units.TIME)),
     _schema(units.TIME, "3 min"),
 ]
+AgeS = Annotated[
+    float,
+    BeforeValidator(_reader(units.TIME, 86_400.0, 3660 * 86_400.0, "30 d")),
+    PlainSerializer(_writer(units.TIME)),
+    _schema(units.TIME, "30 d"),
+]
+"""How long something is kept: from a day to ten years."""
+HoldS = Annotated[
+    float,
+    BeforeValidator(_reader(units.TIME, 0.0, 60.0, "5 s")),
+    PlainSerializer(_writer(units.TIME)),
+    _schema(units.TIME, "5 s"),
+]
+"""How long something dangerous may go on; no longer than a minute."""
+FloorPercent = Annotated[
+    float,
+    BeforeValidator(_reader(units.SHARE, 50.0, 100.0, "95 %")),
+    PlainSerializer(_writer(units.SHARE)),
+    _schema(units.SHARE, "95 %"),
+]
 TickS = Annotated[
     float,
     BeforeValidator(_reader(units.TIME, 0.1, 10.0, "1 s")),

@@ -94,6 +94,8 @@ class Evidence(Value):
     duration_s: float
     ended_cleanly: bool
     """The guard wrote its last word."""
+    load_announced: bool
+    """At least one stage was about to begin: from then on the machine may go down because of it."""
     same_boot: bool
     suspended_s: float
     priority: str | None

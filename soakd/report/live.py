@@ -28,7 +28,8 @@ class Progress:
     record: RunRecord
     stage: int | None = None
     now_s: float = 0.0
-    stage_began_s: float = 0.0
+    stage_began_s: float | None = None
+    """None while its workers get ready."""
     done_s: float = 0.0
     prepared: bool = False
     stopped: bool = False
@@ -42,7 +43,7 @@ class Progress:
             case Prepared():
                 self.prepared = True
             case StageAnnounced():
-                self.stage, self.stage_began_s = event.stage, event.at_s
+                self.stage, self.stage_began_s = event.stage, None
             case StageStarted():
                 self.stage_began_s = event.at_s
             case Tick():
@@ -71,7 +72,7 @@ class Progress:
     @property
     def elapsed_s(self) -> float:
         """Load time so far, within the plan."""
-        if self.stage is None:
+        if self.stage is None or self.stage_began_s is None:
             return self.done_s
         into_s = max(0.0, self.now_s - self.stage_began_s)
         return self.done_s + min(into_s, self.record.plan.stages[self.stage].duration_s)

@@ -119,7 +119,11 @@ def _stage_facts(stage: StageResult) -> tuple[str, ...]:
     clocks = [worker.clock for worker in stage.workers if worker.clock]
     lowest = min((c.minimum_mhz for c in clocks), default=None)
     medians = sorted(c.median_mhz for c in clocks)
-    clock = "clock not observed" if lowest is None else f"{medians[0]:.0f} MHz median, {lowest:.0f} at least"
+    clock = (
+        "clock not observed"
+        if lowest is None
+        else f"{medians[0]:.0f} MHz median of the slowest core, {lowest:.0f} at least"
+    )
     sweeps = min((worker.totals.sweeps for worker in stage.workers), default=0)
     swept = (f"{sweeps} whole marches by every core",) if stage.workload == "memory" else ()
     return (

@@ -49,6 +49,5 @@ class Board:
                 gaps[name] = "no new reading" if at_s > float("-inf") else "no reading yet"
         return values, gaps
 
-    def of(self, values: dict[str, float], target: str) -> dict[str, float]:
-        """The values of a role, or of one channel by its name."""
-        return {name: value for name, value in values.items() if target in (name, self._roles[name].value)}
+    def of_role(self, values: dict[str, float], role: Role) -> dict[str, float]:
+        return {name: value for name, value in values.items() if self._roles[name] is role}

@@ -10,9 +10,10 @@ from soakd.errors import RefusedError
 from soakd.model.channels import ROLE_DIMENSIONS, Role, role_unit
 from soakd.model.finding import Finding
 from soakd.model.limits import Bound
+from soakd.rules.health import limitable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from soakd.model.channels import Batch, Channel
     from soakd.model.plan import Limit, Plan
@@ -21,24 +22,37 @@ CONSERVATIVE_CPU_LIMIT_C = 85.0
 """When neither plan nor sensor states one. Common practice, no source: below every desktop throttle point."""
 
 
-def resolve(plan: Plan, channels: Sequence[Channel]) -> tuple[tuple[Bound, ...], tuple[str, ...]]:
+def resolve(
+    plan: Plan, channels: Sequence[Channel], unreadable: Mapping[str, str] | None = None
+) -> tuple[tuple[Bound, ...], tuple[str, ...]]:
     """Bounds for this bench, and what the tuner must be told before the start.
 
-    Raises RefusedError when a limit names something that this bench does not have, or when a bench without any
-    processor temperature is to run a plan that requires one.
+    `unreadable`: channels that give no reading now, with the reason; they are not watched, and that is said.
+    Raises RefusedError when a limit names something that this bench does not have or that could never be broken, or
+    when a bench without any processor temperature is to run a plan that requires one.
     """
+    silent = unreadable or {}
+    readable = [channel for channel in channels if channel.name not in silent]
     bounds: list[Bound] = []
     cautions: list[str] = []
     for limit in plan.limits:
-        targets = [c for c in channels if limit.of in (c.role.value, c.name)]
+        targets = [channel for channel in readable if limit.of in (channel.role.value, channel.name)]
+        if limit.of in silent:
+            raise RefusedError(f"limit on {limit.of}: it cannot be read now: {silent[limit.of]}")
         if not targets:
-            cautions.append(_nothing_to_watch(plan, limit, channels))
+            cautions.append(_nothing_to_watch(plan, limit, readable))
         bounds += [_bound(limit, channel) for channel in targets]
-    processor = [c for c in channels if c.role is Role.CPU_TEMPERATURE]
+    processor = [channel for channel in readable if channel.role is Role.CPU_TEMPERATURE]
     if not processor:
         cautions += _without_temperature(plan)
     elif not any(b.role is Role.CPU_TEMPERATURE and b.side == "above" for b in bounds):
         bounds += [_default_bound(channel, plan.guard.temperature_margin_k) for channel in processor]
+    watched = {bound.role for bound in bounds}
+    cautions += [
+        f"{channel.name} cannot be read, so nothing watches it: {silent[channel.name]}"
+        for channel in channels
+        if channel.name in silent and channel.role in watched
+    ]
     cautions += _above_critical(bounds, channels)
     return tuple(bounds), tuple(dict.fromkeys(cautions))
 
@@ -47,14 +61,21 @@ def _bound(limit: Limit, channel: Channel) -> Bound:
     dimension = ROLE_DIMENSIONS[channel.role]
     if dimension is None:
         raise RefusedError(f"limit on {limit.of}: {channel.name} says only yes or no and cannot be limited")
+    if channel.role is Role.PROBED_CLOCK:
+        raise RefusedError(f"limit on {limit.of}: the probed clock is recorded and cannot be limited in this version")
     try:
         value = units.parse(limit.bound_text, dimension)
     except ValueError as error:
         raise RefusedError(f"limit on {limit.of}: {channel.name} is a {dimension.name}: {error}") from error
+    low, high = limitable(channel.role)
+    if not low <= value <= high:
+        raise RefusedError(
+            f"limit on {limit.of}: {limit.bound_text} can never be reached by a working sensor",
+            hint=f"a limit on {channel.role} lies between {low:g} and {high:g} {dimension.base}",
+        )
     return Bound(
         channel=channel.name,
         role=channel.role,
-        target=limit.of,
         side=limit.side,
         value=value,
         unit=dimension.base,
@@ -72,7 +93,6 @@ def _default_bound(channel: Channel, margin_k: float) -> Bound:
     return Bound(
         channel=channel.name,
         role=channel.role,
-        target=channel.role.value,
         side="above",
         value=value,
         unit="°C",

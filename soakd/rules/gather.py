@@ -98,8 +98,17 @@ class Gatherer:
         self._prepared: Prepared | None = None
         self._stopped: LoadStopped | None = None
         self._ended: RunEnded | None = None
+        self._announced = False
         self.last_s = 0.0
         self._ticks = 0
+
+    @property
+    def ended_cleanly(self) -> bool:
+        """The guard has said its last word."""
+        return self._ended is not None
+
+    def has_found(self, rule: str) -> bool:
+        return any(finding.rule == rule for finding in self._findings)
 
     def add(self, event: Event) -> None:
         self.last_s = max(self.last_s, event.at_s)
@@ -121,7 +130,7 @@ class Gatherer:
             case RunEnded():
                 self._ended = event
             case StageAnnounced():
-                pass
+                self._announced = True
 
     def _tick(self, tick: Tick) -> None:
         self._ticks += 1
@@ -149,7 +158,8 @@ class Gatherer:
         return Evidence(
             finished_utc=finished_utc,
             duration_s=self.last_s,
-            ended_cleanly=ended is not None,
+            ended_cleanly=self.ended_cleanly,
+            load_announced=self._announced,
             same_boot=same_boot,
             suspended_s=suspended_s,
             priority=self._prepared.priority if self._prepared else None,

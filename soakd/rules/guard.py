@@ -26,6 +26,10 @@ if TYPE_CHECKING:
     from soakd.model.plan import Plan, Stage
 
 SUSPEND_TOLERANCE_S = 0.5
+SPARSEST_TICKS = 2.5
+"""A reading may be this many ticks late before its absence means anything."""
+SETTLED_REST_S = 10.0
+"""Rest between two stages after which the next one is a change of load that a processor sensor has to show."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +55,8 @@ class Guard:
     _class: str = ""
     _mismatches: int = 0
     _swap_start_mib: float | None = None
-    _blind_since_s: dict[str, float] = field(default_factory=dict)
+    _read_s: dict[str, float] = field(init=False)
+    _rest_since_s: float | None = None
     _board: Board = field(init=False)
     _health: Health = field(init=False)
     _watch: BoundWatch = field(init=False)
@@ -61,22 +66,27 @@ class Guard:
         self._board = Board(self.channels, self.plan.guard.tick_s)
         self._health = Health(self.channels)
         self._watch = BoundWatch(self.bounds)
+        self._read_s = {bound.channel: self.begun_s for bound in self.bounds}
+        self._rest_since_s = self.begun_s - SETTLED_REST_S
 
     def stage_begins(self, stage: int, instruction_class: str, now_s: float) -> None:
         self._stage = stage
         self._class = instruction_class
         self._patience.reset()
         self._swap_start_mib = self._swap_mib(now_s)
-        self._health.load_changed(now_s)
+        if self._rest_since_s is not None and now_s - self._rest_since_s >= SETTLED_REST_S:
+            self._health.load_changed(now_s)
+        self._rest_since_s = None
 
     def stage_ends(self, now_s: float) -> None:
         self._stage = None
-        self._health.load_changed(now_s)
+        self._rest_since_s = now_s
 
     def readings(self, batch: Batch) -> list[Decision]:
         """Bounds are judged the moment a batch arrives, not at the next tick."""
         sound = self._health.sift(batch)
         self._board.post(sound)
+        self._read_s.update(dict.fromkeys(sound.values.keys() & self._read_s.keys(), sound.at_s))
         return [self._decide(finding, sound.at_s) for finding in self._watch.observe(sound)]
 
     def looks(
@@ -84,10 +94,14 @@ class Guard:
     ) -> list[Decision]:
         """Workers without a beat; `process_state` is asked only for those."""
         still = self._patience.observe(looks, now_s)
-        return [
+        return self.blind(now_s) + [
             self._decide(hung(looks[core], seconds, process_state=process_state(core)), now_s)
             for core, seconds in still.items()
         ]
+
+    def blind(self, now_s: float) -> list[Decision]:
+        """Watched channels that have not been read for too long."""
+        return [self._decide(finding, now_s) for finding in self._blindness(now_s)]
 
     def wrong(self, event: WorkerWrong, now_s: float) -> list[Decision]:
         """Every wrong result fails the run; the plan says how many are collected before the load stops."""
@@ -109,7 +123,6 @@ class Guard:
         self.ticks_lost += missed
         values, gaps = self._board.read(now_s)
         found = [self._suspended(suspended_s), self._own_blindness(late_s), self._swapped(values)]
-        found += [self._blindness(target, values, now_s) for target in self._required()]
         return values, gaps, [self._decide(finding, now_s) for finding in found if finding]
 
     def _decide(self, finding: Finding, now_s: float, *, stops: bool = True) -> Decision:
@@ -119,25 +132,22 @@ class Guard:
     def _running(self) -> Stage:
         return self.plan.stages[self._stage or 0]
 
-    def _required(self) -> list[str]:
-        """What some limit watches. Processor temperature as a role counts only where the plan requires it."""
-        targets = {bound.target for bound in self.bounds}
-        if self.plan.guard.temperature != "required":
-            targets.discard(Role.CPU_TEMPERATURE.value)
-        return sorted(targets)
+    def _blindness(self, now_s: float) -> list[Finding]:
+        """Every watched channel has to be read: one that is lost leaves a part of the bench without a guard.
 
-    def _blindness(self, target: str, values: dict[str, float], now_s: float) -> Finding | None:
-        if self._board.of(values, target):
-            self._blind_since_s.pop(target, None)
-            return None
-        blind_s = now_s - self._blind_since_s.setdefault(target, now_s)
-        if blind_s < self.plan.guard.gap_hold_s:
-            return None
-        return Finding(
-            rule="required-reading-lost",
-            weight="inconclusive",
-            text=f"{target}: no reading for {blind_s:.1f} s, and a limit depends on it",
-        )
+        Counted from its last reading, and never shorter than the sampling grid allows.
+        """
+        hold_s = max(self.plan.guard.gap_hold_s, SPARSEST_TICKS * self.plan.guard.tick_s)
+        return [
+            Finding(
+                rule="required-reading-lost",
+                weight="inconclusive",
+                text=f"{channel}: no reading for {now_s - read_s:.1f} s, and a limit depends on it",
+                channel=channel,
+            )
+            for channel, read_s in self._read_s.items()
+            if now_s - read_s >= hold_s
+        ]
 
     def _own_blindness(self, late_s: float) -> Finding | None:
         if late_s < self.plan.guard.lost_tick_hold_s:
@@ -155,7 +165,7 @@ class Guard:
     def _swapped(self, values: dict[str, float]) -> Finding | None:
         if self._stage is None or self._running().workload != "memory":
             return None
-        swap = self._board.of(values, Role.SWAP_TRAFFIC.value)
+        swap = self._board.of_role(values, Role.SWAP_TRAFFIC)
         if not swap:
             return None
         total_mib = sum(swap.values())
@@ -168,5 +178,5 @@ class Guard:
         return Finding(rule="swapped", weight="inconclusive", text=text, sample=moved_mib, unit="MiB")
 
     def _swap_mib(self, now_s: float) -> float | None:
-        swap = self._board.of(self._board.read(now_s)[0], Role.SWAP_TRAFFIC.value)
+        swap = self._board.of_role(self._board.read(now_s)[0], Role.SWAP_TRAFFIC)
         return sum(swap.values()) if swap else None

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from soakd.model.channels import Batch, Channel
 
+HOTTEST_LIMIT_C = 125.0
+"""No limit on a processor may be above this; common practice, no source: desktop parts shut off before."""
 FROZEN_AFTER_S = 30.0
 """How long after a change of load one unchanged processor temperature is still believed."""
 
@@ -86,3 +88,10 @@ class Health:
 def _incredible(role: Role, value: float) -> str | None:
     low, high = _CREDIBLE.get(role, (float("-inf"), float("inf")))
     return None if math.isfinite(value) and low <= value <= high else f"absurd: {value:g}"
+
+
+def limitable(role: Role) -> tuple[float, float]:
+    """Between which values a limit on a role makes sense; beyond them it would never fire, or always."""
+    if role is Role.CPU_TEMPERATURE:
+        return 0.0, HOTTEST_LIMIT_C
+    return _CREDIBLE.get(role, (float("-inf"), float("inf")))

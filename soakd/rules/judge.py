@@ -30,13 +30,14 @@ def _ended(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
     """No last word from the guard: the machine went down, or only our processes did."""
     if evidence.ended_cleanly:
         return
-    if evidence.same_boot:
-        text = "the run was cut off: its processes were gone before it could end, the machine stayed up"
+    if evidence.same_boot or not evidence.load_announced:
+        text = "the run was cut off: its processes were gone before it could end"
+        text += ", the machine stayed up" if evidence.same_boot else "; nothing had been loaded yet"
         yield Finding(rule="interrupted", weight="inconclusive", text=text)
     else:
         text = (
-            "the machine went down during the run and came up again: a crash or reset under load, or a mains failure, "
-            "which looks the same from here"
+            "the machine went down during the run and came up again: a crash or reset under load. A mains failure "
+            "looks the same from here, and so does a soakd that was killed some time before an ordinary restart"
         )
         yield Finding(rule="machine-went-down", weight="fail", text=text)
 

@@ -59,6 +59,8 @@ class News:
     lines: tuple[str, ...]
     good: bool = False
     """A passing verdict; targets with only-bad are spared it."""
+    urgent: bool = False
+    """Somebody must go to the bench now: no quiet time holds it back."""
 
     def subject(self, bench: str) -> str:
         return one_line(f"{self.headline} · {bench}", LONGEST_SUBJECT)
@@ -130,6 +132,7 @@ def stopped_news(
             _settings(record.sheet.name if record.sheet else None),
             f"Next: the verdict follows. Run {record.run_id}.",
         ),
+        urgent=survivors > 0,
     )
 
 
@@ -180,13 +183,17 @@ def one_line(text: str, longest: int) -> str:
 
 def without_address(text: str, url: str) -> str:
     """An error's text with every piece of the target's address taken out: any piece may be the secret."""
+    for piece in sorted(pieces_of(url, shortest=3), key=len, reverse=True):
+        text = re.sub(re.escape(piece), "***", text, flags=re.IGNORECASE)
+    return text
+
+
+def pieces_of(url: str, *, shortest: int) -> set[str]:
+    """The address and every piece of it but the scheme, as written and as meant."""
     pieces = {url, *re.split(r"[/:@?&=,;#]+", url)}
     pieces |= {unquote(piece) for piece in pieces}
-    scheme = url.partition(":")[0]
-    for piece in sorted(pieces - {scheme, ""}, key=len, reverse=True):
-        if len(piece) >= 3:
-            text = re.sub(re.escape(piece), "***", text, flags=re.IGNORECASE)
-    return text
+    scheme, separator, _ = url.partition("://")
+    return {piece for piece in pieces if len(piece) >= shortest and not (separator and piece == scheme)}
 
 
 def _lasted(verdict: Verdict) -> str:

@@ -7,9 +7,11 @@ import platform
 from typing import TYPE_CHECKING
 
 from soakd.errors import UnsupportedError
-from soakd.model.channels import Channel, Role
+from soakd.model.channels import Batch, Channel, Role
 from soakd.rules.gather import probe_channel
+from soakd.rules.health import Health
 from soakd.sensors.hwmon import HwmonSource
+from soakd.sensors.sampler import read_safely
 from soakd.sensors.system import SystemSource
 
 if TYPE_CHECKING:
@@ -39,6 +41,16 @@ def channels(found: Sequence[SensorSource], bench_cores: Sequence[int]) -> list[
     """All channels, with one for the clock that the worker on each core measures on itself."""
     probes = [Channel(name=probe_channel(core), role=Role.PROBED_CLOCK) for core in bench_cores]
     return [channel for source in found for channel in source.channels()] + probes
+
+
+def unreadable(found: Sequence[SensorSource]) -> dict[str, str]:
+    """Channels that give no credible reading now, with the reason."""
+    silent: dict[str, str] = {}
+    for source in found:
+        health = Health(source.channels())
+        values, gaps = read_safely(source)
+        silent |= health.sift(Batch(source=source.name, at_s=0.0, values=values, gaps=gaps)).gaps
+    return silent
 
 
 def classes() -> dict[str, tuple[str, ...]]:

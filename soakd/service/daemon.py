@@ -27,7 +27,7 @@ from soakd.service.manager import ServiceManager
 from soakd.service.operations import Operations
 from soakd.service.orphans import judge_orphans
 from soakd.service.runner import Runner
-from soakd.service.signals import SignalPipe
+from soakd.service.signals import SignalPipes
 from soakd.service.status import StatusMaker
 from soakd.service.telling import Teller
 from soakd.store.journal import Journal
@@ -98,7 +98,7 @@ class Daemon:
         self._api.start()
         self._manager.say(READY=1, STATUS="waiting")
         try:
-            with SignalPipe() as signals:
+            with SignalPipes() as signals:
                 while self._runner.busy or not self._stopping:
                     self._turn(signals)
         finally:
@@ -107,7 +107,7 @@ class Daemon:
             self._api.stop()
             self._writer.close()
 
-    def _turn(self, signals: SignalPipe) -> None:
+    def _turn(self, signals: SignalPipes) -> None:
         """Wait for whatever comes first, take it, start what may start."""
         session = self._runner.session
         with selectors.DefaultSelector() as selector:
@@ -125,7 +125,7 @@ class Daemon:
         if self._api in ready:
             for line in self._api.take():
                 self._api.push(reply=line.get("id"), **self._answer(line))
-        self._start_next()
+        self._start_next(signals.guard_end)
         self._runner.keep_going()
         self._api.start_again_if_due()
         self._push_status()
@@ -134,8 +134,8 @@ class Daemon:
         doing = "waiting" if progress is None else f"soaking: {progress.record.plan.name}"
         self._manager.say(WATCHDOG=1, STATUS=doing)
 
-    def _start_next(self) -> None:
-        self._runner.start_next(new=not self._stopping)
+    def _start_next(self, stops: int) -> None:
+        self._runner.start_next(stops, new=not self._stopping)
         upcoming = self._queue.upcoming()
         self._alarm.set("next", upcoming.due_utc if upcoming else None)
         self._alarm.set("daily", self._housekeeping.due_utc)

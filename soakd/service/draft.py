@@ -29,8 +29,9 @@ def draft_run(plan: Plan, sheet: Sheet | None, *, plan_file: str, clock: Clock, 
     cores = bench.cores()
     classes = bench.classes()
     refuse_misfits(plan_file, misfits(plan, bench_cores=cores, classes=classes))
-    channels = bench.channels(bench.sources(clock), cores)
-    bounds, cautions = resolve(plan, channels)
+    sources = bench.sources(clock)
+    channels = bench.channels(sources, cores)
+    bounds, cautions = resolve(plan, channels, bench.unreadable(sources))
     snapshot = take_snapshot()
     return RunRecord(
         run_id=uuid.uuid4().hex[:12],

@@ -1,6 +1,6 @@
 """The guard's own process: samples, decides, and does nothing else.
 
-Started as `python -m soakd.service.engine_process PARENT SOCKET`. Two JSON lines in: what to run, and a drill's
+Started as `python -m soakd.service.engine_process PARENT SOCKET STOPS`. Two JSON lines in: what to run, and a drill's
 fault or null. JSON lines out: what happens. It holds neither the journal nor the screen, so that a slow disk or
 terminal cannot delay a stop.
 """
@@ -11,6 +11,7 @@ import contextlib
 import json
 import os
 import queue
+import resource
 import signal
 import socket
 import sys
@@ -25,6 +26,7 @@ from soakd.crew.priority import outrank_load
 from soakd.crew.process import CrewProcess
 from soakd.crew.wire import PlantedFlip
 from soakd.engine.conductor import Conductor, Confirmed, Message, StopAsked
+from soakd.model.channels import Channel, Role
 from soakd.model.run import RunRecord
 from soakd.rules.guard import Guard
 from soakd.sensors.sampler import ThreadedSampler
@@ -33,40 +35,55 @@ from soakd.service import bench
 if TYPE_CHECKING:
     from typing import BinaryIO
 
+    from soakd.clock import Clock
     from soakd.model.journal import Event
-
-_FLUSH_DEADLINE_S = 10.0
 
 
 class SocketSink:
     """Sends events from a thread of its own; putting one in never waits."""
 
-    def __init__(self, channel: socket.socket) -> None:
+    def __init__(self, channel: socket.socket, clock: Clock) -> None:
         self._channel = channel
-        self._waiting: queue.SimpleQueue[Event | None] = queue.SimpleQueue()
+        self._clock = clock
+        self._waiting: queue.SimpleQueue[tuple[float, Event] | None] = queue.SimpleQueue()
+        self._sending_since_s: float | None = None
         self._thread = threading.Thread(target=self._send, name="sink", daemon=True)
         self._thread.start()
 
     def put(self, event: Event) -> None:
-        self._waiting.put(event)
+        self._waiting.put((self._clock.monotonic(), event))
 
-    def backlog(self) -> int:
-        return self._waiting.qsize()
+    def behind_s(self) -> float:
+        """Age of the event that is on its way; 0 when none is."""
+        since_s = self._sending_since_s
+        return 0.0 if since_s is None else self._clock.monotonic() - since_s
 
     def flush(self) -> None:
+        """Without a deadline: the load is gone by now, and the last words are worth waiting for."""
         self._waiting.put(None)
-        self._thread.join(_FLUSH_DEADLINE_S)
+        self._thread.join()
 
     def _send(self) -> None:
-        while (event := self._waiting.get()) is not None:
+        while (item := self._waiting.get()) is not None:
+            self._sending_since_s, event = item
             try:
                 self._channel.sendall(event.model_dump_json().encode() + b"\n")
             except OSError:
                 return  # the other end is gone, and this process dies with it
+            self._sending_since_s = None
+
+
+def listen_for_signals(stops: int, inbox: queue.SimpleQueue[Message]) -> None:
+    """Signals that our parent was sent, one byte each: they arrive here even while the parent is held up."""
+    outrank_load()
+    while byte := os.read(stops, 1):
+        name = signal.Signals(byte[0]).name
+        inbox.put(StopAsked(rule="stopped-by-hand", text=f"stopped by hand ({name})"))
 
 
 def listen(lines: BinaryIO, inbox: queue.SimpleQueue[Message]) -> None:
     """Commands from the parent, until it closes its end."""
+    outrank_load()
     for line in lines:
         command = json.loads(line)
         if "confirmed" in command:
@@ -82,33 +99,35 @@ def own_cost() -> tuple[float, float]:
 
 
 def main() -> None:
-    parent, descriptor = (int(argument) for argument in sys.argv[1:3])
+    parent, descriptor, stops = (int(argument) for argument in sys.argv[1:4])
     die_with_parent(parent)
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, signal.SIG_IGN)  # a stop comes through the parent, which may have more to do first
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGTSTP):
+        signal.signal(number, signal.SIG_IGN)  # stops come through the parent's pipe
+    raise_descriptor_limit()
     channel = socket.socket(fileno=descriptor)
     lines = channel.makefile("rb")
     record = RunRecord.model_validate_json(lines.readline())
     flip = json.loads(lines.readline())
-    conduct(record, PlantedFlip(**flip) if flip else None, channel, lines)
+    conduct(record, PlantedFlip(**flip) if flip else None, channel, lines, stops)
 
 
-def conduct(record: RunRecord, flip: PlantedFlip | None, channel: socket.socket, lines: BinaryIO) -> None:
-    """Build every part from what this bench has, and run."""
+def conduct(record: RunRecord, flip: PlantedFlip | None, channel: socket.socket, lines: BinaryIO, stops: int) -> None:
+    """Build every part from what this bench has, and run. The record says which channels there are."""
     clock = SystemClock()
     inbox: queue.SimpleQueue[Message] = queue.SimpleQueue()
-    crew = CrewProcess(len(record.cores), inbox.put, flip=flip)
-    sink = SocketSink(channel)
     priority = outrank_load()
-    sources = bench.sources(clock)
-    channels = bench.channels(sources, record.cores)
-    guard = Guard(record.plan, channels, record.bounds, begun_s=clock.monotonic(), suspended_s=clock.suspended())
-    sampler = ThreadedSampler(sources, tick_s=record.plan.guard.tick_s, clock=clock, on_thread_start=outrank_load)
-    threading.Thread(target=listen, args=(lines, inbox), name="commands", daemon=True).start()
+    crew = CrewProcess(len(record.cores), inbox.put, flip=flip, on_thread_start=outrank_load)
+    sink = SocketSink(channel, clock)
+    channels = [Channel(name=c.name, role=Role(c.role), critical=c.critical) for c in record.channels]
+    sampler = ThreadedSampler(
+        bench.sources(clock), tick_s=record.plan.guard.tick_s, clock=clock, on_thread_start=outrank_load
+    )
+    for target, source in ((listen, lines), (listen_for_signals, stops)):
+        threading.Thread(target=target, args=(source, inbox), daemon=True).start()
     try:
         Conductor(
             record,
-            guard=guard,
+            guard=Guard(record.plan, channels, record.bounds, begun_s=clock.monotonic(), suspended_s=clock.suspended()),
             crew=crew,
             sampler=sampler,
             inbox=inbox,
@@ -121,6 +140,12 @@ def conduct(record: RunRecord, flip: PlantedFlip | None, channel: socket.socket,
     finally:
         with contextlib.suppress(OSError):
             crew.close()
+
+
+def raise_descriptor_limit() -> None:
+    """One descriptor for each worker: the usual soft limit would not do for a thousand cores."""
+    _, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
 
 
 if __name__ == "__main__":

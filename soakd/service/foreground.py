@@ -12,7 +12,7 @@ from soakd.service.draft import draft_run
 from soakd.service.due import Dues
 from soakd.service.orphans import judge_orphans
 from soakd.service.session import Judged, Session
-from soakd.service.signals import SignalPipe
+from soakd.service.signals import SignalPipes
 from soakd.store.journal import Journal
 from soakd.store.queue import Queue
 from soakd.store.writer import Writer
@@ -56,7 +56,7 @@ def run_once(request: Request, home: Home, clock: Clock, reporter: Reporter) -> 
     sheet = load_sheet(find(request.sheet, "sheets")) if request.sheet else None
     record = draft_run(plan, sheet, plan_file=str(plan_path), clock=clock, drill=request.flip is not None)
     home.make()
-    with home.bench_lock():
+    with SignalPipes() as signals, home.bench_lock():
         writer = Writer(home.journal)
         try:
             journal = Journal(writer)
@@ -65,8 +65,8 @@ def run_once(request: Request, home: Home, clock: Clock, reporter: Reporter) -> 
             home.keep_reserve()
             reporter.starting(record)
             session = Session(record, home, journal, clock)
-            session.start(flip=request.flip)
-            _follow(session, reporter)
+            session.start(signals.guard_end, flip=request.flip)
+            _follow(session, signals, reporter)
             judged, added = session.judge()
             for event in added:
                 reporter.event(event)
@@ -75,21 +75,20 @@ def run_once(request: Request, home: Home, clock: Clock, reporter: Reporter) -> 
             writer.close()
 
 
-def _follow(session: Session, reporter: Reporter) -> None:
-    """Until the guard closes its end. The first signal asks it to stop; a second one does not ask any more."""
-    asked = False
-    with SignalPipe() as signals, selectors.DefaultSelector() as selector:
+def _follow(session: Session, signals: SignalPipes, reporter: Reporter) -> None:
+    """To the guard's last word. It hears the first signal by itself; after a second one nobody is asked any more."""
+    heard = 0
+    with selectors.DefaultSelector() as selector:
         selector.register(session, selectors.EVENT_READ)
         selector.register(signals.read_end, selectors.EVENT_READ)
         while not session.ended:
-            ready = [key.fileobj for key, _ in selector.select()]
+            ready = [key.fileobj for key, _ in selector.select(1.0)]
             if signals.read_end in ready:
-                number = signals.take()
-                if asked:
+                signals.take()
+                heard += 1
+                if heard > 1:
                     session.kill()
-                else:
-                    session.stop("stopped-by-hand", f"stopped by hand ({number.name})")
-                asked = True
             if session in ready:
                 for event in session.take():
                     reporter.event(event)
+            session.watch_guard()

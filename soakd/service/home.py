@@ -11,6 +11,7 @@ from soakd.errors import NotPermittedError, RefusedError, StoreError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from typing import TextIO
 
 RESERVE_BYTES = 512 * 1024
 
@@ -48,7 +49,7 @@ class Home:
         """One run at a time. The kernel frees the lock with the process, however it ends."""
         import fcntl  # noqa: PLC0415 - not everywhere, and a ledger can be read everywhere
 
-        with open(self.folder / "lock", "w", encoding="ascii") as lock:  # noqa: PTH123 - held open, not read
+        with self._opened_lock() as lock:
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
@@ -58,15 +59,26 @@ class Home:
                 ) from None
             yield
 
+    def _opened_lock(self) -> TextIO:
+        path = self.folder / "lock"
+        try:
+            return path.open("w", encoding="ascii")
+        except PermissionError as error:
+            hint = "it belongs to another user, perhaps after a run with sudo; chown the folder, or set SOAKD_HOME"
+            raise NotPermittedError(f"{path}: {error.strerror}", hint=hint) from error
+
     def keep_reserve(self) -> None:
         """Hold some space back, so that a verdict can still be written when the drive is full."""
-        if self._reserve.exists():
-            return
+        with suppress(OSError):
+            if self._reserve.stat().st_size == RESERVE_BYTES:
+                return
         with suppress(OSError), self._reserve.open("wb") as reserve:
             os.posix_fallocate(reserve.fileno(), 0, RESERVE_BYTES)
 
     def release_reserve(self) -> None:
-        self._reserve.unlink(missing_ok=True)
+        """A drive that turned read-only keeps it; then there is nothing to be gained either."""
+        with suppress(OSError):
+            self._reserve.unlink(missing_ok=True)
 
 
 def default_folder() -> Path:

@@ -34,12 +34,13 @@ class Operations:
         self._own_zone = own_zone
         self._cores = bench.cores()
         self._classes = bench.classes()
-        self._channels = bench.channels(bench.sources(clock), self._cores)
+        self._sources = bench.sources(clock)
+        self._channels = bench.channels(self._sources, self._cores)
 
     def add(self, ask: EntryAsk) -> Entry:
         """Checked now and not at midnight: the plan against this bench, the time, the entry that it follows."""
         refuse_misfits(ask.plan.name, misfits(ask.plan, bench_cores=self._cores, classes=self._classes))
-        resolve(ask.plan, self._channels)
+        resolve(ask.plan, self._channels, bench.unreadable(self._sources))
         when = self._when(ask)
         endless = isinstance(when, Cron | Window)
         request = EntryRequest(

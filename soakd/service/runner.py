@@ -71,6 +71,7 @@ class Runner:
         self._stop_asked_s: float | None = None
         self._unkept: tuple[Verdict, Entry] | None = None
         self._again_s = 0.0
+        self._stops = -1
         self._hooks = HookKeeper(queue, dispatcher, tell, poke)
 
     @property
@@ -82,8 +83,9 @@ class Runner:
         """Settings that a hook had applied before this process began are taken back first."""
         self._hooks.recover()
 
-    def start_next(self, *, new: bool) -> None:
-        """Start what may start now; without `new`, only finish what hooks have begun."""
+    def start_next(self, stops: int, *, new: bool) -> None:
+        """Start what may start now; without `new`, only finish what hooks have begun. `stops`: see Session.start."""
+        self._stops = stops
         if self.session is not None or self._clock.monotonic() < self._again_s:
             return
         try:
@@ -128,6 +130,7 @@ class Runner:
         """A window that has closed ends its run; a guard that does not end is not asked any more."""
         if self.session is None:
             return
+        self.session.watch_guard()
         if self._window_is_over():
             self.ask_to_stop("window-closed", "the window of this entry has closed")
         if self._stop_asked_s is not None and self._clock.monotonic() - self._stop_asked_s > STOP_PATIENCE_S:
@@ -149,7 +152,7 @@ class Runner:
 
     def _begin(self, entry: Entry, record: RunRecord) -> None:
         session = Session(record, self._home, self._journal, self._clock)
-        session.start(entry_id=entry.entry_id, claim=[claimed(entry)])
+        session.start(self._stops, entry_id=entry.entry_id, claim=[claimed(entry)])
         self.session, self.progress = session, Progress(record)
         self.entry = self._queue.find(entry.entry_id)
         self._stop_asked_s = None

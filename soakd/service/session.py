@@ -1,7 +1,7 @@
 """One run from start to verdict: spawns the guard's process, keeps the journal, passes stops on, judges.
 
-Whoever drives it waits until `fileno()` is readable, calls `take()`, and once `ended` calls `judge()`. Make it in the
-main thread: the guard dies with the thread that started it.
+Whoever drives it waits until `fileno()` is readable, calls `take()`, now and then `watch_guard()`, and once `ended`
+calls `judge()`. Make it in the main thread: the guard dies with the thread that started it.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from soakd.clock import utc_text
 from soakd.errors import StoreError
 from soakd.model.finding import Finding
-from soakd.model.journal import EVENT, Event, Found, StageAnnounced
+from soakd.model.journal import EVENT, Event, Found, RunEnded, StageAnnounced
 from soakd.rules.gather import Gatherer
 from soakd.rules.judge import judge
 from soakd.sensors.snapshot import boot_id, take_snapshot
@@ -37,6 +37,13 @@ if TYPE_CHECKING:
     from soakd.store.journal import Journal
     from soakd.store.writer import Statement
 
+SILENCE_S = 15.0
+SILENCE_TICKS = 5.0
+"""A guard that has said nothing for so long is not believed to watch; its process is killed, and the load with it."""
+LAST_WORD_S = 20.0
+"""How long the guard's process may take to end after its last word; a driver can hold one of its threads."""
+_SOCKET_BYTES = 16_384
+"""Small, so that a journal which falls behind is noticed and not hidden in a buffer."""
 UNITS = {name: kind.unit for name, kind in KINDS.items()}
 
 
@@ -62,20 +69,35 @@ class Session:
         self._lost: StoreError | None = None
         self._suspended_s = clock.suspended()
         self._pending = b""
+        self._silent: str | None = None
+        self._heard_s = clock.monotonic()
 
     def start(
-        self, *, flip: PlantedFlip | None = None, entry_id: str | None = None, claim: Sequence[Statement] = ()
+        self,
+        stops: int,
+        *,
+        flip: PlantedFlip | None = None,
+        entry_id: str | None = None,
+        claim: Sequence[Statement] = (),
     ) -> None:
-        """On record first, then the guard's process. `claim` is done in the same transaction."""
+        """On record first, then the guard's process. `claim` is done in the same transaction.
+
+        `stops`: a pipe whose every byte is a signal that asks for a stop; the guard reads it by itself.
+        """
         self._journal.begin(self.record, entry_id, claim=claim)
         self._socket, theirs = socket.socketpair()
+        theirs.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SOCKET_BYTES)
         self._engine = subprocess.Popen(  # noqa: S603 - our own interpreter and module
-            [sys.executable, "-P", "-m", "soakd.service.engine_process", str(os.getpid()), str(theirs.fileno())],
-            pass_fds=[theirs.fileno()],
+            [
+                sys.executable, "-P", "-m", "soakd.service.engine_process",
+                str(os.getpid()), str(theirs.fileno()), str(stops),
+            ],
+            pass_fds=[theirs.fileno(), stops],
             stdin=subprocess.DEVNULL,
             start_new_session=True,
-        )
+        )  # fmt: skip
         theirs.close()
+        self._heard_s = self._clock.monotonic()
         planted = json.dumps(asdict(flip) if flip else None)
         self._tell(f"{self.record.model_dump_json()}\n{planted}\n".encode())
 
@@ -84,15 +106,27 @@ class Session:
 
     def take(self) -> list[Event]:
         """What the guard has said since the last time; everything is kept before it is returned."""
-        chunk = self._socket.recv(262_144)
+        try:
+            chunk = self._socket.recv(262_144)
+        except OSError:
+            chunk = b""  # a peer that died with something unread
         if not chunk:
             self.ended = True
             return []
+        self._heard_s = self._clock.monotonic()
         *lines, self._pending = (self._pending + chunk).split(b"\n")
         events = [EVENT.validate_json(line) for line in lines]
         for event in events:
             self._keep(event)
+        self.ended = any(isinstance(event, RunEnded) for event in events)
         return events
+
+    def watch_guard(self) -> None:
+        """Call it at least once a second: a guard that has fallen silent is killed, and the load dies with it."""
+        silent_s = self._clock.monotonic() - self._heard_s
+        if self._silent is None and silent_s > max(SILENCE_S, SILENCE_TICKS * self.record.plan.guard.tick_s):
+            self._silent = f"it had said nothing for {silent_s:.0f} s and was killed"
+            self.kill()
 
     def stop(self, rule: str, text: str) -> None:
         """Ask the guard to take the load away."""
@@ -107,9 +141,11 @@ class Session:
 
         With an entry, it moves on in the same transaction; `due_utc` is when its next run may start.
         """
-        code = self._engine.wait()
+        code = self._wait_for_engine()
         self._socket.close()
-        added = [self._guard_died(code)] if code != 0 else []
+        added = [] if self._gatherer.ended_cleanly else [self._guard_died(code)]
+        if self._lost is not None and not self._gatherer.has_found("journal-lost"):
+            added.append(self._found("journal-lost", self._lost.message))
         for event in added:
             self._gatherer.add(event)
         evidence = self._gatherer.evidence(
@@ -119,14 +155,28 @@ class Session:
             snapshot_after=take_snapshot(),
         )
         verdict = judge(self.record, evidence)
-        if self._lost is not None:
-            self._home.release_reserve()
+        step = [run_ended(entry, self.record.run_id, due_utc)] if entry else []
+        return Judged(verdict=verdict, unkept=self._finish(verdict, step)), added
+
+    def _finish(self, verdict: Verdict, step: Sequence[Statement]) -> str | None:
+        """Keep it; if there is no room, give up the reserve and try once more. Why it could not be kept, or None."""
+        for attempt in ("first", "last"):
+            try:
+                self._journal.finish(verdict, entry=step)
+            except StoreError as error:
+                if attempt == "last":
+                    return error.message
+                self._home.release_reserve()
+            else:
+                break
+        return None
+
+    def _wait_for_engine(self) -> int:
         try:
-            step = [run_ended(entry, self.record.run_id, due_utc)] if entry else []
-            self._journal.finish(verdict, entry=step)
-        except StoreError as error:
-            return Judged(verdict=verdict, unkept=error.message), added
-        return Judged(verdict=verdict), added
+            return self._engine.wait(LAST_WORD_S)
+        except subprocess.TimeoutExpired:
+            self.kill()
+            return self._engine.wait()
 
     def _keep(self, event: Event) -> None:
         """In the journal; the first time that fails, the load is stopped, for what is not on record proves nothing."""
@@ -152,11 +202,12 @@ class Session:
 
     def _guard_died(self, code: int) -> Event:
         how = f"signal {-code} ({signal.Signals(-code).name})" if code < 0 else f"code {code}"
-        text = f"the guard's process ended with {how}; the load died with it"
+        why = self._silent or f"it ended with {how}"
+        return self._found("guard-died", f"the guard's process: {why}; the load died with it")
+
+    def _found(self, rule: str, text: str) -> Event:
         at_s = self._gatherer.last_s
-        return Found(
-            at_s=at_s, finding=Finding(rule="guard-died", weight="inconclusive", text=text, at_s=at_s), stops=True
-        )
+        return Found(at_s=at_s, finding=Finding(rule=rule, weight="inconclusive", text=text, at_s=at_s), stops=True)
 
 
 def judge_orphan(record: RunRecord, journal: Journal, clock: Clock) -> Verdict:

@@ -42,11 +42,13 @@ def migrations() -> tuple[str, ...]:
 def open_for_writing(path: Path) -> sqlite3.Connection:
     """The writer's connection to a checked, migrated file. Raises StoreError with what is wrong."""
     try:
+        unclean = path.with_name(f"{path.name}-wal").exists()
         connection = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
         connection.execute("PRAGMA foreign_keys = ON")
-        _check(connection, path)
+        if unclean:
+            _check(connection, path)
         _migrate(connection, path)
     except (sqlite3.Error, OSError) as error:
         raise store_error(path, error) from error
@@ -55,16 +57,18 @@ def open_for_writing(path: Path) -> sqlite3.Connection:
 
 def open_for_reading(path: Path) -> sqlite3.Connection:
     """A connection that cannot write. Raises StoreError when there is no journal yet or it is newer than this code."""
-    if not path.is_file():
-        raise StoreError(f"there is no journal at {path}", hint="the first `soakd run` makes one; or set SOAKD_HOME")
     try:
-        connection = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
-        connection.execute("PRAGMA query_only = ON")
+        if not path.is_file():
+            hint = "the first `soakd run` makes one; or set SOAKD_HOME"
+            raise StoreError(f"there is no journal at {path}", hint=hint)
+        connection = sqlite3.connect(
+            f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=_BUSY_S, isolation_level=None
+        )
         version = connection.execute("PRAGMA user_version").fetchone()[0]
-    except sqlite3.Error as error:
+    except (sqlite3.Error, OSError) as error:
         raise store_error(path, error) from error
-    if version != len(migrations()):
-        raise StoreError(f"{path} has version {version}, this soakd reads version {len(migrations())}")
+    if version > len(migrations()):
+        raise StoreError(f"{path} was written by a newer soakd (version {version})", hint="update soakd")
     return connection
 
 
@@ -87,6 +91,7 @@ def store_error(path: Path, error: Exception) -> StoreError:
 
 
 def _check(connection: sqlite3.Connection, path: Path) -> None:
+    """After an end that was not clean, which leaves the write-ahead log behind: is the file whole?"""
     result = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
     if result != "ok":
         raise StoreError(f"the journal {path} is damaged: {result}", hint="move it away; soakd will start a new one")

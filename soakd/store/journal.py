@@ -75,17 +75,17 @@ class Journal:
     def newest_pass(self) -> Verdict | None:
         """The latest passing verdict that is no drill."""
         rows = self._writer.read("newest_pass")
-        return Verdict.model_validate_json(rows[0][0]) if rows else None
+        return Verdict.model_validate_json(rows[0][0], extra="ignore") if rows else None
 
     def orphans(self) -> list[RunRecord]:
         """Runs that began and never finished. Whoever asks holds the bench lock, so none of them is alive."""
         rows = self._writer.read("unfinished_runs")
-        return [RunRecord.model_validate_json(body) for (body,) in rows]
+        return [RunRecord.model_validate_json(body, extra="ignore") for (body,) in rows]
 
     def replay(self, record: RunRecord) -> Iterator[Event]:
         """Everything that was written of a run, in order; the workers' last totals belong to its last tick."""
         run_id = record.run_id
-        events = [EVENT.validate_json(body) for (body,) in self._writer.read("events_of_run", run_id)]
+        events = [EVENT.validate_json(body, extra="ignore") for (body,) in self._writer.read("events_of_run", run_id)]
         ticks = [_read_tick(record, row) for row in self._writer.read("ticks_of_run", run_id)]
         yield from sorted(
             [*events, *_with_workers(ticks, self._writer.read("workers_of_run", run_id))], key=lambda e: e.at_s
@@ -133,7 +133,7 @@ def _with_workers(ticks: list[Tick], rows: list[Row]) -> list[Tick]:
     """Give each stage's last tick the totals that were kept beside the ticks."""
     kept: dict[int, list[WorkerTotals]] = {}
     for stage, body in rows:
-        kept.setdefault(stage, []).append(WorkerTotals.model_validate_json(body))
+        kept.setdefault(stage, []).append(WorkerTotals.model_validate_json(body, extra="ignore"))
     last = {tick.stage: number for number, tick in enumerate(ticks) if tick.stage is not None}
     for stage_number, number in last.items():
         ticks[number] = ticks[number].model_copy(update={"workers": tuple(kept.get(stage_number, ()))})

@@ -2,6 +2,7 @@
 
 import os
 import queue
+import re
 import signal
 import subprocess
 import sys
@@ -63,7 +64,7 @@ def test_a_stage_runs_to_its_end_and_every_worker_leaves_by_itself(hand):
         assert look.state == "done"
         assert look.totals.rounds >= 2
         assert look.totals.mismatches == 0
-        assert look.totals.checked_s == pytest.approx(1.0, abs=0.3)
+        assert 0.1 < look.totals.checked_s < 1.2, "processor time of a second's load, less what others took"
 
 
 def test_each_worker_is_pinned_to_its_core_at_normal_priority_and_offered_to_the_oom_killer(hand):
@@ -140,7 +141,7 @@ def test_a_worker_that_cannot_get_what_it_needs_is_an_answer_and_not_a_hang(hand
     hand.crew.prepare([("memory", "vector-128")], drill=False)
     hand.wait(CrewPrepared)
     hand.crew.begin(STAGE.model_copy(update={"workload": "memory"}), "vector-128", CORES)
-    assert f"core {CORES[0]}" in hand.wait(CrewRefused).reason
+    assert re.search(r"core \d+: .*too small", hand.wait(CrewRefused).reason)
 
 
 def test_the_crew_dies_with_the_process_that_started_it():

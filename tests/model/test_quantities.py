@@ -40,7 +40,7 @@ def test_a_file_s_quantity_without_a_unit_is_refused(duration):
 @given(
     st.floats(min_value=1.0, max_value=1e6),
     st.sampled_from(["s", "ms", "min", "h"]),
-    st.floats(0, 100),
+    st.floats(50, 100),
     st.floats(0, 9),
 )
 def test_a_plan_survives_being_written_and_read(number, unit, floor, hold):

@@ -48,12 +48,12 @@ def test_a_stated_gap_counts_at_once_and_a_new_value_ends_it():
     assert board.read(11.1)[0] == {CPU: 71.0}
 
 
-def test_a_target_is_a_role_or_one_channel():
+def test_roles_pick_their_channels():
     board = Board(CHANNELS, 1.0)
     board.post(batch(1.0, {CPU: 70.0, FAN: 900.0}))
     values, _ = board.read(1.0)
-    assert board.of(values, "fan") == board.of(values, FAN) == {FAN: 900.0}
-    assert board.of(values, "coolant-temperature") == {}
+    assert board.of_role(values, Role.FAN) == {FAN: 900.0}
+    assert board.of_role(values, Role.COOLANT_TEMPERATURE) == {}
 
 
 POSTS = st.lists(

@@ -96,7 +96,6 @@ def bound(side="above", value=90.0, hold_s=3.0):
     return Bound(
         channel=CPU,
         role=Role.CPU_TEMPERATURE,
-        target="cpu-temperature",
         side=side,
         value=value,
         unit="°C",
@@ -175,3 +174,31 @@ def test_a_bound_speaks_exactly_when_the_hold_time_has_passed_without_a_good_rea
         if at_s - first_bad >= hold_s:
             expected.append(at_s)
     assert watched(bound(hold_s=hold_s), readings) == expected
+
+
+@pytest.mark.parametrize(
+    ("of", "bound"), [("cpu-temperature", "900 °C"), ("cpu-temperature", "126 °C"), (CPU, "-5 °C")]
+)
+def test_a_limit_that_a_working_sensor_never_reaches_is_refused(of, bound):
+    with pytest.raises(RefusedError, match="never be reached"):
+        resolve(plan(limits=[limit(of, above=bound)]), [channel()])
+
+
+def test_a_limit_on_the_probed_clock_is_refused():
+    probe = channel("probe/core 0", Role.PROBED_CLOCK)
+    with pytest.raises(RefusedError, match="cannot be limited"):
+        resolve(plan(limits=[limit("probed-clock", below="4 GHz")]), [channel(), probe])
+
+
+def test_a_channel_that_cannot_be_read_is_not_watched_and_that_is_said():
+    dead = channel("hwmon/k10temp/Tccd2", critical=90.0)
+    bounds, cautions = resolve(plan(), [channel(critical=95.0), dead], {dead.name: "fault"})
+    assert [bound.channel for bound in bounds] == [CPU]
+    assert cautions == ("hwmon/k10temp/Tccd2 cannot be read, so nothing watches it: fault",)
+    with pytest.raises(RefusedError, match="cannot be read now: fault"):
+        resolve(plan(limits=[limit(dead.name, above="90 °C")]), [channel(), dead], {dead.name: "fault"})
+
+
+def test_a_bench_whose_only_processor_sensor_cannot_be_read_has_none():
+    with pytest.raises(RefusedError, match="nothing was started"):
+        resolve(plan(), [channel()], {CPU: "fault"})

@@ -78,60 +78,107 @@ def test_an_absurd_reading_breaks_no_bound_and_is_told_as_a_gap():
     assert (values, gaps) == ({}, {CPU: "absurd: 255"})
 
 
+LOST = [("required-reading-lost", "inconclusive", True)]
+
+
+def blind(guard, now_s):
+    return [(d.finding.rule, d.finding.weight, d.stops) for d in guard.blind(now_s)]
+
+
 @pytest.mark.parametrize("kind", ["silent", "gap", "absurd"])
-def test_losing_a_required_reading_ends_the_load_after_the_gap_s_hold_time(kind):
-    """Silence is noticed when the last reading has grown old, three ticks later; gap and nonsense at once."""
+def test_losing_a_watched_reading_ends_the_load_after_the_gap_s_hold_time(kind):
+    """Counted from the last reading that could be believed, whatever came after it."""
     guard = guard_of(plan(gap_hold_s=5.0))
-    guard.readings(heat(0.0, 70.0))
-    starts = 4 if kind == "silent" else 1
-    for now in range(1, starts + 6):
+    guard.readings(heat(10.0, 70.0))
+    for now in range(11, 17):
         if kind == "gap":
             guard.readings(batch(float(now), gaps={CPU: "input/output error"}))
         if kind == "absurd":
             guard.readings(heat(float(now), -128.0))
-        expected = [("required-reading-lost", "inconclusive", True)] if now >= starts + 5 else []
-        assert ticked(guard, float(now)) == expected, now
+        assert blind(guard, now - 0.01) == ([] if now <= 15 else LOST), now
+    (decision,) = guard.blind(16.0)
+    assert "no reading for 6.0 s" in decision.finding.text
+    assert decision.finding.channel == CPU
 
 
-def test_a_required_reading_that_comes_back_in_time_starts_the_hold_anew():
+def test_blindness_is_seen_whenever_the_workers_are_looked_at_and_not_only_on_ticks():
+    guard = guard_of(plan(gap_hold_s=5.0))
+    guard.readings(heat(1.0, 70.0))
+    guard.stage_begins(0, "scalar", 1.0)
+    assert guard.looks({0: Look(beats=1)}, 5.9, lambda _: "R") == []
+    (decision,) = guard.looks({0: Look(beats=2)}, 6.0, lambda _: "R")
+    assert decision.finding.rule == "required-reading-lost"
+
+
+def test_a_sparse_grid_is_not_mistaken_for_blindness():
+    """Read every ten seconds, a channel is ten seconds old before its next reading."""
+    guard = guard_of(plan(gap_hold_s=5.0, tick_s=10.0))
+    guard.readings(heat(0.0, 70.0))
+    assert blind(guard, 24.9) == []
+    assert blind(guard, 25.0) == LOST
+
+
+def test_a_watched_reading_that_comes_back_in_time_starts_the_hold_anew():
     guard = guard_of(plan(gap_hold_s=2.0))
     for now in range(1, 20):
         if now % 2:
             guard.readings(batch(float(now), gaps={CPU: "busy"}))
         else:
             guard.readings(heat(float(now), 70.0))
-        assert ticked(guard, float(now)) == []
+        assert blind(guard, float(now)) == []
 
 
-def test_any_sensor_of_a_required_role_is_enough():
-    guard = guard_of(channels=[channel(), channel("hwmon/k10temp/Tccd1")])
-    for now in range(1, 20):
-        guard.readings(batch(float(now), gaps={CPU: "gone"}, **{"hwmon/k10temp/Tccd1": 60.0 + now}))
-        assert ticked(guard, float(now)) == []
-
-
-def test_where_temperature_is_only_used_if_available_losing_it_does_not_end_the_load():
-    guard = guard_of(plan(temperature="if-available", gap_hold_s=1.0))
-    assert [ticked(guard, float(now)) for now in range(30)] == [[]] * 30
-
-
-def test_any_role_that_a_limit_watches_is_required():
-    wanted = plan(limits=[limit("coolant-temperature", above="45 °C")], temperature="if-available", gap_hold_s=1.0)
-    guard = guard_of(wanted, [channel(), channel(COOLANT, Role.COOLANT_TEMPERATURE)])
-    assert ticked(guard, 0.0) == []
-    assert ticked(guard, 1.0) == [("required-reading-lost", "inconclusive", True)]
-    assert "coolant-temperature" in guard.tick(2.0, 0.0, 100.0)[2][0].finding.text
-
-
-def test_a_limit_on_one_channel_requires_that_very_channel():
+def test_every_watched_channel_is_required_and_not_only_one_of_its_role():
     """The pump's sensor is lost while another fan still reads: nobody watches the pump any more."""
     pump, fan = channel("hwmon/board/pump", Role.FAN), channel("hwmon/board/fan 2", Role.FAN)
-    wanted = plan(limits=[limit(pump.name, below="900 rpm")], temperature="if-available", gap_hold_s=1.0)
-    guard = guard_of(wanted, [channel(), pump, fan])
-    for now in range(3):
-        guard.readings(batch(float(now), gaps={pump.name: "gone"}, **{fan.name: 1200.0}))
-        expected = [("required-reading-lost", "inconclusive", True)] if now >= 1 else []
-        assert ticked(guard, float(now)) == expected
+    guard = guard_of(plan(limits=[limit("fan", below="900 rpm")], gap_hold_s=5.0), [channel(), pump, fan])
+    for now in range(8):
+        guard.readings(batch(float(now), gaps={pump.name: "gone"}, **{fan.name: 1200.0, CPU: 60.0 + now}))
+    decisions = guard.blind(7.0)
+    assert [decision.finding.channel for decision in decisions] == [pump.name]
+
+
+def test_a_channel_that_no_limit_watches_may_be_lost():
+    guard = guard_of(plan(gap_hold_s=5.0), [channel(), channel("hwmon/board/fan 2", Role.FAN)])
+    for now in range(20):
+        guard.readings(heat(float(now), 60.0 + now))
+        assert blind(guard, float(now)) == []
+
+
+def test_if_available_decides_the_start_and_not_what_losing_a_sensor_means():
+    guard = guard_of(plan(temperature="if-available", gap_hold_s=5.0))
+    guard.readings(heat(0.0, 70.0))
+    assert blind(guard, 4.9) == []
+    assert blind(guard, 5.0) == LOST
+
+
+def test_a_coarse_sensor_under_equal_stages_in_a_row_is_not_called_frozen():
+    """71 °C throughout, at a resolution of 1 °C: only a change from settled rest to load has to show."""
+    guard = guard_of(plan(stage(), stage(), gap_hold_s=5.0))
+    guard.readings(heat(0.0, 40.0))
+    guard.stage_begins(0, "scalar", 1.0)
+    for now in range(2, 200):
+        guard.readings(heat(float(now), 71.0))
+        if now == 100:
+            guard.stage_ends(100.0)
+            guard.stage_begins(1, "scalar", 101.0)
+        assert blind(guard, float(now)) == []
+
+
+def test_a_sensor_that_never_moved_since_before_the_load_is_frozen_and_ends_it():
+    guard = guard_of(plan(gap_hold_s=5.0))
+    guard.readings(heat(0.0, 45.0))
+    guard.stage_begins(0, "scalar", 1.0)
+    found = []
+    for now in range(2, 60):
+        guard.readings(heat(float(now), 45.0))
+        found += [(now, rule) for rule, _, _ in blind(guard, float(now))]
+    assert found[0] == (35, "required-reading-lost")
+
+
+def test_without_any_sensor_there_is_nothing_to_lose():
+    guard = guard_of(plan(temperature="if-available"), [channel("hwmon/board/fan 2", Role.FAN)])
+    assert [blind(guard, float(now)) for now in range(60)] == [[]] * 60
 
 
 def fed(guard, now_s):
@@ -316,6 +363,7 @@ def test_the_guard_begins_each_stage_with_new_patience():
     guard, looks = guard_of(), {0: Look(beats=7)}
     times = [n * GUARD_LOOKS_EVERY_S for n in range(12)]
     for began_s in (0.0, 2.0, 4.0):
+        guard.readings(heat(began_s, 60.0 + began_s))
         guard.stage_begins(0, "scalar", began_s)
         assert [guard.looks(looks, began_s + t, lambda _: "R") for t in times] == [[]] * len(times)
 
@@ -325,6 +373,7 @@ def test_only_the_worker_that_stands_still_is_named_and_its_process_asked_about(
     guard.stage_begins(0, "scalar", 0.0)
     decisions = []
     for n in range(20):
+        guard.readings(heat(n * GUARD_LOOKS_EVERY_S, 60.0 + n))
         looks = {0: Look(beats=n), 1: Look(beats=7, totals=totals(1))}
         decisions += guard.looks(looks, n * GUARD_LOOKS_EVERY_S, lambda core: asked.append(core) or "R")
     assert {d.finding.core for d in decisions} == {1} == set(asked)
