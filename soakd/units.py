@@ -21,7 +21,7 @@ class Dimension:
     factors: dict[str, float]
 
 
-TIME = Dimension("time", "s", {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0})
+TIME = Dimension("time", "s", {"s": 1.0, "ms": 1e-3, "min": 60.0, "h": 3600.0, "d": 86_400.0})
 TEMPERATURE = Dimension("temperature", "°C", {"°C": 1.0, "degC": 1.0})
 TEMPERATURE_DIFFERENCE = Dimension("temperature difference", "K", {"K": 1.0})
 SHARE = Dimension("share", "%", {"%": 1.0})

@@ -23,8 +23,10 @@ def serve(
     from soakd.model.configuration import Configuration
     from soakd.service.daemon import Daemon
     from soakd.service.home import Home
+    from soakd.service.logs import configure
 
     configuration = load_configuration(config) if config else Configuration()
+    configure(secrets=[target.url for target in configuration.targets])
     home = Home()
     home.make()
     with home.bench_lock():

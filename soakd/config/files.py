@@ -166,7 +166,7 @@ def _kept_text(error_type: str, place: tuple[int | str, ...]) -> str | None:
         return "this soakd reads files with version = 1"
     if place in _TABLES and error_type == "tuple_type":
         return f"write each one under a line of its own, [[{place[0]}]]"
-    alternatives = place[0] == "stage" and error_type not in {"value_error", "extra_forbidden"}
+    alternatives = place[:1] == ("stage",) and error_type not in {"value_error", "extra_forbidden"}
     return _CHOICES.get(str(place[-1])) if alternatives else None
 
 

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from soakd.model.configuration import Configuration
 from soakd.model.plan import Plan
 from soakd.model.sheet import Sheet
 from soakd.model.verdict import Verdict
@@ -15,8 +16,9 @@ _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """File name to schema. A plan and a sheet as a tuner writes them, a verdict as soakd writes it."""
+    """File name to schema. Configuration, plan and sheet as a tuner writes them, a verdict as soakd writes it."""
     written = {
+        "configuration.schema.json": Configuration.model_json_schema(mode="validation"),
         "plan.schema.json": Plan.model_json_schema(mode="validation"),
         "sheet.schema.json": Sheet.model_json_schema(mode="validation"),
         "verdict.schema.json": Verdict.model_json_schema(mode="serialization"),

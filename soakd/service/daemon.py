@@ -24,6 +24,7 @@ from soakd.service.dispatcher import Dispatcher
 from soakd.service.due import Dues, local_zone, zone
 from soakd.service.housekeeping import Housekeeping
 from soakd.service.manager import ServiceManager
+from soakd.service.measures import Measures
 from soakd.service.operations import Operations
 from soakd.service.orphans import judge_orphans
 from soakd.service.runner import Runner
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
     from soakd.service.home import Home
 
 TURN_S = 0.5
+MEASURE_EVERY_S = 5.0
 
 
 class Daemon:
@@ -76,6 +78,9 @@ class Daemon:
             self._writer, configuration, own_zone, self._dues, clock, self._teller, self._look_at_standing
         )
         self._statuses = StatusMaker(self._queue, clock)
+        self._measures = Measures(self._queue, self._teller, clock)
+        self._runner.judged = self._measures.judged
+        self._measured_s = float("-inf")
         self._api = ApiLink(home, configuration, clock)
         self._manager = ServiceManager()
         self._poke_read, self._poke_write = os.pipe()
@@ -146,6 +151,7 @@ class Daemon:
         session = self._runner.session
         for event in self._runner.take():
             self._sequence += 1
+            self._measures.event(event)
             run_id = session.record.run_id if session else ""
             self._api.push(event=event.model_dump(mode="json"), run_id=run_id, seq=self._sequence)
         if self._runner.session is None:
@@ -191,6 +197,9 @@ class Daemon:
         entry = self._runner.entry
         status = self._statuses.make(self._runner.progress, entry.entry_id if entry else None, self._standing)
         self._api.push(status=status.model_dump(mode="json"))
+        if self._clock.monotonic() - self._measured_s >= MEASURE_EVERY_S:
+            self._measured_s = self._clock.monotonic()
+            self._api.push(metrics=self._measures.text(self._runner.progress, self._standing))
 
     def _poke(self) -> None:
         """From any thread: there is something to look at. A full pipe has been heard already."""

@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from soakd.store.retention import Thinned
     from soakd.store.writer import Writer
 
-MESSAGES_KEPT_S = 90 * 86_400.0
 _log = structlog.get_logger(__name__)
 
 
@@ -48,6 +47,7 @@ class Housekeeping:
         hour, minute = configuration.retention.at.split(":")
         self._daily = Cron(expression=f"{minute} {hour} * * *", zone=own_zone)
         self._age_s = configuration.retention.readings_s
+        self._messages_s = configuration.retention.messages_s
         self._retention = Retention(writer)
         self._dues = dues
         self._clock = clock
@@ -68,7 +68,7 @@ class Housekeeping:
             elif self._dues.now() >= self._due:
                 self._due = self._next()
                 self._look()
-                self._teller.forget(MESSAGES_KEPT_S)
+                self._teller.forget(self._messages_s)
                 now_s = self._clock.wall()
                 self._steps = self._retention.steps(utc_text(now_s - self._age_s), utc_text(now_s))
         except StoreError as error:

@@ -8,14 +8,17 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+import structlog
+
 from soakd.errors import StoreError
 from soakd.model.entry import Window
-from soakd.model.journal import LoadStopped
+from soakd.model.journal import Found, LoadStopped, StageAnnounced
 from soakd.report.live import Progress
 from soakd.rules.schedule import opening
 from soakd.rules.telling import line_news, next_line, started_news, stopped_news, verdict_news
 from soakd.service.due import zone
 from soakd.service.hook_keeper import HookKeeper
+from soakd.service.logs import bind
 from soakd.service.session import Session
 from soakd.store.queue import claimed, run_ended
 
@@ -35,6 +38,7 @@ if TYPE_CHECKING:
     from soakd.store.journal import Journal
     from soakd.store.queue import Queue
 
+_log = structlog.get_logger(__name__)
 STOP_PATIENCE_S = 10.0
 """How long a guard may take to end after a stop; then its process is killed, and the load with it."""
 STORE_PATIENCE_S = 30.0
@@ -60,6 +64,8 @@ class Runner:
         self.session: Session | None = None
         self.entry: Entry | None = None
         self.progress: Progress | None = None
+        self.judged: Callable[[Verdict], object] = lambda _: None
+        """Called with every verdict."""
         self._home = home
         self._journal = journal
         self._queue = queue
@@ -113,6 +119,11 @@ class Runner:
         for event in events:
             if self.progress is not None:
                 self.progress.take(event)
+            if isinstance(event, StageAnnounced):
+                bind(run_id=session.record.run_id, stage=event.stage)
+                _log.info("stage announced")
+            if isinstance(event, Found):
+                _log.warning("found", rule=event.finding.rule, text=event.finding.text, stops=event.stops)
             if isinstance(event, LoadStopped):
                 self._tell_stopped(session.record, event)
         return events
@@ -156,6 +167,8 @@ class Runner:
         self.session, self.progress = session, Progress(record)
         self.entry = self._queue.find(entry.entry_id)
         self._stop_asked_s = None
+        bind(run_id=record.run_id)
+        _log.info("run begun", plan=record.plan.name, fingerprint=record.fingerprint)
         self._tell(started_news(record, self._dues.now(), self._zone))
 
     def _end(self, session: Session) -> list[Event]:
@@ -169,6 +182,9 @@ class Runner:
         else:
             self._unkept = (judged.verdict, entry)
             self._again_s = self._clock.monotonic() + STORE_PATIENCE_S
+        self.judged(judged.verdict)
+        _log.info("run judged", outcome=judged.verdict.outcome, reasons=[r.rule for r in judged.verdict.reasons])
+        bind(run_id=None)
         self._tell(verdict_news(judged.verdict, follows=self._next_line()))
         self._hooks.undo()
         return added

@@ -106,11 +106,11 @@ SELECT state, count(*) FROM entry GROUP BY state;
 SELECT outcome FROM verdict WHERE run_id = ?;
 
 -- name: insert_message
-INSERT INTO message (created_utc, occasion, target, subject, body, next_at_utc) VALUES (?, ?, ?, ?, ?, ?);
+INSERT INTO message (created_utc, occasion, target, subject, body, urgent, next_at_utc) VALUES (?, ?, ?, ?, ?, ?, ?);
 
 -- name: due_messages
 -- Oldest first, so that what happened first is told first.
-SELECT message_id, created_utc, occasion, target, subject, body, attempt, next_at_utc
+SELECT message_id, created_utc, occasion, target, subject, body, urgent, attempt, next_at_utc
 FROM message WHERE next_at_utc <= ? ORDER BY message_id;
 
 -- name: message_sent
@@ -125,7 +125,7 @@ UPDATE message SET next_at_utc = ?, attempt = attempt + 1, error = ? WHERE messa
 UPDATE message SET next_at_utc = ? WHERE message_id = ?;
 
 -- name: list_messages
-SELECT message_id, created_utc, occasion, target, subject, body, attempt, next_at_utc, sent_utc, error
+SELECT message_id, created_utc, occasion, target, subject, body, urgent, attempt, next_at_utc, sent_utc, error
 FROM message ORDER BY message_id DESC LIMIT ?;
 
 -- name: count_messages
@@ -164,18 +164,12 @@ WHERE run_id = :run_id AND number >= :first AND number < :beyond
 -- name: mark_thinned
 UPDATE run SET thinned_utc = :now_utc WHERE run_id = :run_id AND state = 'finished';
 
--- name: vacuum_mode
-PRAGMA auto_vacuum;
-
 -- name: free_pages
 PRAGMA freelist_count;
 
--- name: give_pages_back
--- Only in a file that was made with incremental vacuum; nothing happens in another.
-PRAGMA incremental_vacuum(1000);
-
--- name: empty_log
-PRAGMA wal_checkpoint(TRUNCATE);
+-- name: checkpoint
+-- Passive: it never waits for a reader.
+PRAGMA wal_checkpoint(PASSIVE);
 
 -- name: upcoming_entry
 SELECT entry_id, plan, due_utc FROM entry
