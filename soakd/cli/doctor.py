@@ -6,6 +6,9 @@ import typer
 
 from soakd.cli.options import Json, print_json
 
+NARROW = 60
+"""Columns below which a table would only break words."""
+
 
 def doctor(json_: Json = False) -> None:
     """Say whether this bench is ready for an unattended night; each finding with its remedy.
@@ -38,11 +41,16 @@ def doctor(json_: Json = False) -> None:
     table.add_column(no_wrap=True)
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
-    for check in checks:
+    console = Console()
+    for check in checks if console.width >= NARROW else ():
         remedy = f"\n→ {check.remedy}" if check.remedy else ""
         table.add_row(Text(check.state, style=styles[check.state]), check.name, check.text + remedy)
-    console = Console()
-    console.print(table)
+    if console.width >= NARROW:
+        console.print(table)
+    else:
+        for check in checks:
+            remedy = f" → {check.remedy}" if check.remedy else ""
+            console.print(Text.assemble((check.state, styles[check.state]), f" {check.name}: {check.text}{remedy}"))
     console.print(
         "\nNot ready to be left alone."
         if bad

@@ -201,7 +201,7 @@ def _not_yet() -> Iterator[Check]:
     yield Check(
         name="last resort",
         state="weak",
-        text="there is no second, independent limiter yet: a hung guard process leaves the load running",
+        text="no independent limiter yet: were guard and journal process to hang together, the load would run on",
         remedy="stay within reach, or have the firmware's own thermal limits set",
     )
     reboot = Path("/sys/fs/pstore")

@@ -1,7 +1,7 @@
 """kill -9 of daemon, guard or API at random moments: `python tests/benchmarks/daemon_kills.py [KILLS]`.
 
-A loop of short runs. After every kill nothing of the daemon is left and the journal is whole; at the end no entry is lost
-or was run twice, and every run is judged.
+A loop of short runs. After every kill nothing of the daemon is left and the journal is whole; at the end no entry is
+lost or was run twice, and every run is judged.
 """
 
 import os
