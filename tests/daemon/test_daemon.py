@@ -11,11 +11,13 @@ import sys
 import time
 
 import pytest
-from daemon_bench import LONG, SHORT
+from daemon_bench import LONG, SHORT, UnixConnection
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from soak_bench import living, wait_until
 
 pytestmark = pytest.mark.soak
 KILLS = 30
+TWO_SECONDS = {"name": "s", "workload": "integer", "duration": "2 s"}
 
 
 def test_five_runs_in_real_time_end_in_the_right_order_with_the_right_verdicts(daemon):
@@ -23,7 +25,7 @@ def test_five_runs_in_real_time_end_in_the_right_order_with_the_right_verdicts(d
     gate = daemon.add(LONG, priority=100)
     daemon.wait_for_load()
     for name, priority in (("third", 0), ("first", 9), ("fourth", 0), ("second", 5), ("fifth", -1)):
-        daemon.add({**SHORT, "name": name}, priority=priority)
+        daemon.add({**SHORT, "name": name, "stage": [TWO_SECONDS]}, priority=priority)
     code, answer = daemon.ask("POST", "/stop", {"reason": "let the others go"})
     assert (code, bool(answer["run_id"])) == (200, True)
     wait_until(lambda: len(daemon.outcomes()) == 6, "the queue did not empty", 60)
@@ -46,7 +48,7 @@ def test_sigterm_stops_the_load_at_once_and_everything_is_on_record(daemon):
     assert not living(everything)
     ((outcome, reason),) = daemon.rows("SELECT outcome, reason FROM verdict")
     assert outcome == "inconclusive"
-    assert "the daemon was stopped (SIGTERM)" in reason
+    assert "(SIGTERM)" in reason
     assert daemon.rows(f"SELECT state, runs_done FROM entry WHERE entry_id = '{entry}'") == [("done", 1)]
 
 
@@ -140,6 +142,25 @@ def test_the_service_manager_is_told_what_goes_on(daemon, tmp_path):
         while "STOPPING=1" not in manager.recv(4096).decode().splitlines():
             pass
         assert daemon.process.wait(30) == 0
+
+
+def test_the_daemon_can_be_measured_while_it_soaks(daemon):
+    """Read back by prometheus_client's own OpenMetrics parser."""
+    daemon.start().ready()
+    daemon.add(LONG)
+    daemon.wait_for_load()
+
+    def gauges():
+        connection = UnixConnection(daemon.home / "soakd.sock")
+        connection.request("GET", "/metrics")
+        answer = connection.getresponse()
+        assert answer.getheader("content-type").startswith("application/openmetrics-text; version=1.0.0")
+        families = text_string_to_metric_families(answer.read().decode())
+        connection.close()
+        return {sample.name: sample.value for family in families for sample in family.samples}
+
+    wait_until(lambda: gauges().get("soakd_rounds_total", 0) > 2, "no rounds were measured", 30)
+    assert gauges()["soakd_wrong_results_total"] == 0
 
 
 def test_state_is_for_its_owner_alone(daemon):
