@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from soakd.cli import doctor, queue, run, sensors, serve, support, token, verdict, watch, workloads
+from soakd.cli import doctor, queue, run, sensors, series, serve, support, token, verdict, watch, workloads
 from soakd.errors import EXIT_INTERRUPTED, EXIT_PASS, SoakdError
 
 app = typer.Typer(
@@ -24,6 +24,7 @@ app.command("serve")(serve.serve)
 app.add_typer(verdict.app, name="verdict")
 app.add_typer(sensors.app, name="sensors")
 app.add_typer(workloads.app, name="workloads")
+queue.app.command("series")(series.series)
 app.add_typer(queue.app, name="queue")
 app.add_typer(token.app, name="token")
 app.command("watch")(watch.watch)

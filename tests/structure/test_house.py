@@ -18,7 +18,7 @@ RANKS = {
     "model": 1,
     "rules": 2, "ports": 2, "workloads": 2,
     "sensors": 3, "crew": 3, "store": 3, "config": 3, "report": 3,
-    "engine": 4,
+    "engine": 4, "web": 4,
     "service": 5,
     "cli": 6,
     "api": 7,

@@ -1,0 +1,69 @@
+"""Answers from the journal, each over a connection of its own that cannot write."""
+
+from __future__ import annotations
+
+from contextlib import closing
+from http import HTTPStatus
+from typing import TYPE_CHECKING
+
+from soakd.errors import UsageError
+from soakd.store.database import open_for_reading
+from soakd.store.ledger import Ledger, LedgerLine
+from soakd.store.queue import EntryLine, Queue
+from soakd.store.writer import Writer
+from soakd.web.problems import ProblemError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from soakd.model.entry import Entry
+    from soakd.store.writer import Statement
+
+
+class _Reader(Writer):
+    """What the queue reads through; its connection is opened read-only, so writing is refused twice."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._connection = open_for_reading(path)
+
+    def write(self, statements: Sequence[Statement]) -> None:
+        raise RuntimeError(f"only the daemon writes, not even {len(statements)} statements")
+
+
+class Shelf:
+    """All methods raise StoreError when the journal cannot be read, ProblemError for what is not in it."""
+
+    def __init__(self, journal: Path) -> None:
+        self._journal = journal
+
+    def entries(self, most: int) -> list[EntryLine]:
+        with closing(_Reader(self._journal)) as reader:
+            return Queue(reader).lines(most)
+
+    def entry(self, wanted: str) -> Entry:
+        """By identifier or its beginning."""
+        with closing(_Reader(self._journal)) as reader:
+            try:
+                return Queue(reader).find(wanted)
+            except UsageError as error:
+                raise _not_one(error, known=bool(reader.read("find_entry", wanted))) from None
+
+    def verdicts(self, most: int) -> list[LedgerLine]:
+        with closing(Ledger(self._journal)) as ledger:
+            return ledger.newest(most)
+
+    def verdict(self, wanted: str) -> str:
+        """The whole verdict as JSON, by identifier, its beginning, or `last`."""
+        with closing(Ledger(self._journal)) as ledger, closing(_Reader(self._journal)) as reader:
+            try:
+                return ledger.body(wanted)
+            except UsageError as error:
+                raise _not_one(error, known=bool(reader.read("find_verdicts", wanted))) from None
+
+
+def _not_one(error: UsageError, *, known: bool) -> ProblemError:
+    """Several begin like this, or none does."""
+    status = HTTPStatus.UNPROCESSABLE_ENTITY if known else HTTPStatus.NOT_FOUND
+    return ProblemError(status, error.code, error.message, hint=error.hint)

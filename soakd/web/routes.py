@@ -1,0 +1,173 @@
+"""/api/v1: reads come from the journal and the last status, verbs go to the daemon."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from http import HTTPStatus
+from typing import TYPE_CHECKING, Annotated, Any
+
+from fastapi import APIRouter, Header, Path, Query, Request, Response
+from starlette.concurrency import run_in_threadpool
+
+from soakd.model.entry import EntryAsk, EntryState
+from soakd.web.bodies import Nothing, Place, StopAsk, read
+from soakd.web.described import answers, taking
+from soakd.web.problems import DaemonRefusedError, ProblemError
+from soakd.web.stream import EventStream
+
+if TYPE_CHECKING:
+    from soakd.ports import Control
+    from soakd.web.hub import Hub
+    from soakd.web.peers import Doorkeeper
+    from soakd.web.reading import Shelf
+
+EntryId = Annotated[
+    str, Path(pattern=r"^[0-9A-Za-z_-]{1,64}$", description="An entry's identifier, or the beginning of one.")
+]
+RunId = Annotated[
+    str, Path(pattern=r"^[0-9A-Za-z_-]{1,64}$", description="A run's identifier, the beginning of one, or `last`.")
+]
+Most = Annotated[int, Query(ge=1, le=1000, description="How many at most.")]
+LastEventId = Annotated[
+    int | None,
+    Header(alias="Last-Event-ID", ge=0, le=2**53, description="The number of the last event that was seen."),
+]
+
+router = APIRouter(prefix="/api/v1")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Desk:
+    """What the routes work with."""
+
+    control: Control
+    hub: Hub
+    shelf: Shelf
+    doorkeeper: Doorkeeper
+
+
+def desk(request: Request) -> Desk:
+    found: Desk = request.app.state.desk
+    return found
+
+
+def _json(text: str, status: int = 200, headers: dict[str, str] | None = None) -> Response:
+    return Response(text, status_code=status, headers=headers, media_type="application/json")
+
+
+def _document(document: Any, status: int = 200, headers: dict[str, str] | None = None) -> Response:
+    return _json(json.dumps(document, ensure_ascii=False), status, headers)
+
+
+@router.get("/status", responses=answers("Status", 503))
+async def status(request: Request) -> Response:
+    """The daemon, the run that is on, and what starts next."""
+    return _json(desk(request).hub.status().model_dump_json())
+
+
+@router.get("/entries", responses=answers("EntryLines", 422, 503))
+def entries(request: Request, most: Most = 100) -> Response:
+    """The queue: what runs, what waits in order of start, then what has ended."""
+    return _document({"entries": [asdict(line) for line in desk(request).shelf.entries(most)]})
+
+
+@router.post("/entries", responses=answers("Entry", 422, 503, created=True), openapi_extra=taking("EntryAsk"))
+async def add(request: Request) -> Response:
+    """Queue a plan. It is checked against this bench now, and copied: a file edited later changes nothing."""
+    ask = await read(request, EntryAsk)
+    if ask.hook is not None and not request.state.caller.owner:
+        raise ProblemError(
+            HTTPStatus.FORBIDDEN,
+            "permission",
+            "a hook is a program that the daemon runs; only root and the daemon's own user may name one",
+            hint="ask on the Unix socket as that user, or leave the hook out",
+        )
+    entry = await desk(request).control.ask("add", **ask.model_dump(mode="json"))
+    return _document(entry, 201, {"Location": f"/api/v1/entries/{entry['entry_id']}"})
+
+
+@router.get("/entries/{entry_id}", responses=answers("Entry", 404, 422, 503))
+def entry(request: Request, entry_id: EntryId) -> Response:
+    """One entry with its plan and sheet."""
+    return _json(desk(request).shelf.entry(entry_id).model_dump_json())
+
+
+async def _move(request: Request, entry_id: str, verb: str, **arguments: object) -> Response:
+    """Find it first, so that whatever the daemon then refuses is about where the entry stands."""
+    found = await run_in_threadpool(desk(request).shelf.entry, entry_id)
+    if verb == "reorder" and found.state not in {EntryState.WAITING, EntryState.HELD}:
+        raise ProblemError(HTTPStatus.CONFLICT, "state", f"entry {found.entry_id} is {found.state}: it has no place")
+    try:
+        moved = await desk(request).control.ask(verb, entry_id=found.entry_id, **arguments)
+    except DaemonRefusedError as refusal:
+        if refusal.code == "usage":
+            raise ProblemError(HTTPStatus.CONFLICT, "state", refusal.message, hint=refusal.hint) from None
+        raise
+    return _document(moved)
+
+
+@router.post(
+    "/entries/{entry_id}/hold", responses=answers("Entry", 404, 409, 422, 503), openapi_extra=taking("Nothing")
+)
+async def hold(request: Request, entry_id: EntryId) -> Response:
+    """Keep a waiting entry from starting until it is released."""
+    await read(request, Nothing)
+    return await _move(request, entry_id, "hold")
+
+
+@router.post(
+    "/entries/{entry_id}/release", responses=answers("Entry", 404, 409, 422, 503), openapi_extra=taking("Nothing")
+)
+async def release(request: Request, entry_id: EntryId) -> Response:
+    """Let a held entry start again."""
+    await read(request, Nothing)
+    return await _move(request, entry_id, "release")
+
+
+@router.post(
+    "/entries/{entry_id}/cancel", responses=answers("Entry", 404, 409, 422, 503), openapi_extra=taking("Nothing")
+)
+async def cancel(request: Request, entry_id: EntryId) -> Response:
+    """Give a waiting or held entry up for good. One that runs is ended by stopping the run."""
+    await read(request, Nothing)
+    return await _move(request, entry_id, "cancel")
+
+
+@router.post("/entries/{entry_id}/place", responses=answers("Entry", 404, 409, 422, 503), openapi_extra=taking("Place"))
+async def place(request: Request, entry_id: EntryId) -> Response:
+    """Give a waiting or held entry another place and priority."""
+    wanted = await read(request, Place)
+    return await _move(request, entry_id, "reorder", place=wanted.place, priority=wanted.priority)
+
+
+@router.post("/stop", responses=answers("Stopping", 422, 503), openapi_extra=taking("StopAsk"))
+async def stop(request: Request) -> Response:
+    """Take the load of the run that is on away; its verdict follows."""
+    ask = await read(request, StopAsk)
+    return _document(await desk(request).control.ask("stop", reason=ask.reason))
+
+
+@router.get("/verdicts", responses=answers("VerdictLines", 422, 503))
+def verdicts(request: Request, most: Most = 30) -> Response:
+    """The ledger, newest first."""
+    return _document({"verdicts": [asdict(line) for line in desk(request).shelf.verdicts(most)]})
+
+
+@router.get("/verdicts/{run_id}", responses=answers("Verdict", 404, 422, 503))
+def verdict(request: Request, run_id: RunId) -> Response:
+    """One verdict in full, as its published schema has it."""
+    return _json(desk(request).shelf.verdict(run_id))
+
+
+@router.get("/events", responses=answers("events", 422))
+async def events(request: Request, last_event_id: LastEventId = None) -> Response:
+    """Server-sent events, without end: `status` at every change and once a second, `event` for what happens in a run.
+
+    The identifier of an `event` is its number; send the last one as Last-Event-ID to be given what came since. `gap`
+    says that some of that is not here any more: the journal has it.
+    """
+    here = desk(request)
+    caller = request.state.caller
+    listener, first = here.hub.open(caller, last_event_id, request.state.cut)
+    return EventStream(here.hub, listener, first, welcome=lambda: here.doorkeeper.still_welcome(caller))

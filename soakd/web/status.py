@@ -1,0 +1,79 @@
+"""What the daemon says of itself, at every change and at least once a second: the one object that a watcher needs."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, JsonValue
+
+from soakd.model.base import Value
+
+Count = Annotated[int, Field(ge=0)]
+
+
+class Nearest(Value):
+    """The bound with the least margin left at the moment."""
+
+    channel: str
+    reading: float
+    unit: str
+    bound: float
+    side: Literal["above", "below"]
+    """On which side of the bound the load is stopped."""
+    margin: float
+    """What is left until then, in the unit; K where that is °C."""
+
+
+class RunStatus(Value):
+    """The run that goes on."""
+
+    run_id: str
+    entry_id: str | None = None
+    """The entry that it is for."""
+    plan: str
+    sheet: str | None = None
+    stage: Annotated[int, Field(ge=1)] | None = None
+    """Counted from one; None before the first, between two and after the last."""
+    stages: Annotated[int, Field(ge=1)]
+    stage_name: str | None = None
+    elapsed_s: float
+    """Load time so far, within the plan."""
+    remaining_s: float
+    """Load time left, within the plan."""
+    rounds: Count
+    """Whole rounds that were checked."""
+    mismatches: Count
+    """Wrong results."""
+    nearest: Nearest | None = None
+    findings: tuple[str, ...] = ()
+    """What the guard found so far, oldest first."""
+
+
+class QueueCounts(Value):
+    """Entries by where they are."""
+
+    waiting: Count = 0
+    held: Count = 0
+    running: Count = 0
+
+
+class NextStart(Value):
+    """What starts next if nothing comes in between."""
+
+    entry_id: str
+    plan: str
+    due_utc: str | None = None
+
+
+class Status(Value):
+    """The daemon at one moment."""
+
+    soakd_version: str
+    now_utc: str
+    boot_id: str
+    run: RunStatus | None = None
+    """None while no soak is on."""
+    queue: QueueCounts = QueueCounts()
+    next: NextStart | None = None
+    standing: dict[str, JsonValue] | None = None
+    """Whether the bench as it is now is covered by a passing verdict; None when that is not known."""
