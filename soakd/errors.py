@@ -6,6 +6,7 @@ SoakdError                 one clear line, a hint, an exit code
 ├── NotPermittedError      the operating system says no (77)
 ├── UnsupportedError       this system lacks what the command needs (2)
 ├── UsageError             the words of a command are off (2)
+│   └── StateError         what is asked for cannot be done where things stand (2)
 ├── StoreError             the journal cannot be opened, read or written (74)
 ├── UnreachableError       no daemon answers (69)
 └── WorkloadError          a kernel cannot be built, or computes wrongly when tried (1)
@@ -81,6 +82,12 @@ class UsageError(SoakdError):
 
     code = "usage"
     exit_code = EXIT_USAGE
+
+
+class StateError(UsageError):
+    """The words are right, but the thing is not where it could be done."""
+
+    code = "state"
 
 
 class StoreError(SoakdError):

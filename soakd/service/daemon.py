@@ -87,7 +87,7 @@ class Daemon:
         os.set_blocking(self._poke_write, False)
         self._alarm = Alarm(self._poke)
         self._standing: Standing | None = None
-        self._sequence = 0
+        self._sequence = int(clock.wall()) * 1000  # goes on from where an earlier daemon was, for watchers that resume
         self._stopping = False
 
     def run(self) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import socket
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from typing import TextIO
 
+BENCH_NAME = "\0soakd bench"
 RESERVE_BYTES = 512 * 1024
 
 
@@ -46,17 +49,22 @@ class Home:
 
     @contextmanager
     def bench_lock(self) -> Iterator[None]:
-        """One run at a time. The kernel frees the lock with the process, however it ends."""
+        """One run at a time on this bench, and one writer in this folder. The kernel frees both, however we end.
+
+        A name in the abstract socket namespace is the bench's own: seen by every user and every state folder, and gone
+        with the process (unix(7)). Containers with a network namespace of their own have a bench of their own.
+        """
         import fcntl  # noqa: PLC0415 - not everywhere, and a ledger can be read everywhere
 
-        with self._opened_lock() as lock:
+        busy = RefusedError("another run is using this bench", hint="if it is the daemon, ask it: `soakd queue add`")
+        with self._opened_lock() as lock, socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as bench:
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                raise RefusedError(
-                    "another run is using this bench",
-                    hint="if that is the daemon, ask it: `soakd queue add`; else wait for the run to end",
-                ) from None
+                bench.bind(BENCH_NAME)
+            except OSError as error:
+                if error.errno not in {errno.EWOULDBLOCK, errno.EADDRINUSE}:
+                    raise
+                raise busy from None
             yield
 
     def _opened_lock(self) -> TextIO:

@@ -7,8 +7,21 @@ from typing import TYPE_CHECKING
 
 from soakd.clock import utc_text
 from soakd.config.files import refuse_misfits
-from soakd.errors import RefusedError, UsageError
-from soakd.model.entry import After, At, AtBoot, Cron, Entry, EntryAsk, EntryRequest, Hook, Now, When, Window
+from soakd.errors import RefusedError, StateError, UsageError
+from soakd.model.entry import (
+    After,
+    At,
+    AtBoot,
+    Cron,
+    Entry,
+    EntryAsk,
+    EntryRequest,
+    EntryState,
+    Hook,
+    Now,
+    When,
+    Window,
+)
 from soakd.rules.bounds import resolve
 from soakd.rules.entries import EntryEvent
 from soakd.rules.plan_check import misfits
@@ -67,14 +80,17 @@ class Operations:
 
     def reorder(self, entry_id: str, place: int, priority: int) -> Entry:
         """A smaller place goes first among entries of one priority."""
-        return self._queue.reorder(self._queue.find(entry_id), place=place, priority=priority)
+        entry = self._queue.find(entry_id)
+        if entry.state not in {EntryState.WAITING, EntryState.HELD}:
+            raise StateError(f"entry {entry.entry_id} is {entry.state}: it has no place")
+        return self._queue.reorder(entry, place=place, priority=priority)
 
     def _move(self, entry_id: str, event: EntryEvent, reason: str | None) -> Entry:
         entry = self._queue.find(entry_id)
         try:
             return self._queue.move(entry, event, reason)
         except LookupError:
-            raise UsageError(
+            raise StateError(
                 f"entry {entry.entry_id} is {entry.state}: it cannot be asked to {event.value}",
                 hint="a running entry ends with `soakd stop`" if entry.state == "running" else "",
             ) from None

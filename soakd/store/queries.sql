@@ -61,16 +61,16 @@ ORDER BY state NOT IN ('running'), state NOT IN ('waiting', 'held'), priority DE
 LIMIT ?;
 
 -- name: find_entry
-SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
 FROM entry WHERE instr(entry_id, ?) = 1 LIMIT 2;
 
 -- name: entries_in_state
-SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
 FROM entry WHERE state = ? ORDER BY priority DESC, due_utc, place;
 
 -- name: next_entry
 -- The one that may start now: highest priority, then longest due, then place.
-SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
 FROM entry WHERE state = 'waiting' AND due_utc <= ? ORDER BY priority DESC, due_utc, place LIMIT 1;
 
 -- name: move_entry
@@ -92,11 +92,11 @@ SELECT entry_id FROM run WHERE run_id = ?;
 
 -- name: entries_without_due
 -- Those that hang on an event: another entry, or the next start of the machine.
-SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
 FROM entry WHERE state = 'waiting' AND due_utc IS NULL ORDER BY place;
 
 -- name: entries_of_series
-SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
 FROM entry WHERE series = ? AND state IN ('waiting', 'held') ORDER BY place;
 
 -- name: count_entries
@@ -182,7 +182,7 @@ SELECT body FROM verdict WHERE outcome = 'pass' AND drill = 0 ORDER BY finished_
 UPDATE entry SET hook_on = :hook_on WHERE entry_id = :entry_id;
 
 -- name: entries_with_hook_on
-SELECT entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request
+SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
 FROM entry WHERE hook_on = 1 ORDER BY place;
 
 -- name: boot_of_run

@@ -159,10 +159,11 @@ def _moved(entry: Entry, event: EntryEvent, reason: str | None) -> Statement:
 
 
 def _entry(row: Row) -> Entry:
-    entry_id, created_utc, place, state, due_utc, runs_done, last_run, reason, request = row
+    entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request = row
     asked = EntryRequest.model_validate_json(request)
     return Entry(
-        **{name: getattr(asked, name) for name in EntryRequest.model_fields},
+        **{name: getattr(asked, name) for name in EntryRequest.model_fields if name != "priority"},
+        priority=priority,
         entry_id=entry_id,
         created_utc=created_utc,
         place=place,

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 from fastapi import APIRouter, Header, Path, Query, Request, Response
 from starlette.concurrency import run_in_threadpool
 
-from soakd.model.entry import EntryAsk, EntryState
+from soakd.model.entry import EntryAsk
 from soakd.web.bodies import Nothing, Place, StopAsk, read
 from soakd.web.described import answers, taking
-from soakd.web.problems import DaemonRefusedError, ProblemError
+from soakd.web.problems import ProblemError
 from soakd.web.stream import EventStream
 
 if TYPE_CHECKING:
@@ -94,17 +94,9 @@ def entry(request: Request, entry_id: EntryId) -> Response:
 
 
 async def _move(request: Request, entry_id: str, verb: str, **arguments: object) -> Response:
-    """Find it first, so that whatever the daemon then refuses is about where the entry stands."""
+    """What names nothing is told apart here; what cannot be done where the entry stands, by the daemon."""
     found = await run_in_threadpool(desk(request).shelf.entry, entry_id)
-    if verb == "reorder" and found.state not in {EntryState.WAITING, EntryState.HELD}:
-        raise ProblemError(HTTPStatus.CONFLICT, "state", f"entry {found.entry_id} is {found.state}: it has no place")
-    try:
-        moved = await desk(request).control.ask(verb, entry_id=found.entry_id, **arguments)
-    except DaemonRefusedError as refusal:
-        if refusal.code == "usage":
-            raise ProblemError(HTTPStatus.CONFLICT, "state", refusal.message, hint=refusal.hint) from None
-        raise
-    return _document(moved)
+    return _document(await desk(request).control.ask(verb, entry_id=found.entry_id, **arguments))
 
 
 @router.post(

@@ -122,10 +122,11 @@ def test_a_core_that_does_not_exist_is_named(bench):
     assert "plan.toml: stage 1: cores = 4000" in done.err
 
 
-def test_one_run_at_a_time(bench):
+@pytest.mark.parametrize("home", ["state", "another state"])
+def test_one_run_at_a_time_on_a_bench_whatever_the_state_folder(bench, home):
     started = bench.start("run", bench.plan(LONG_INTEGER))
     started.wait_for_load()
-    second = bench.run("run", bench.plan(INTEGER))
+    second = bench.run("run", bench.plan(INTEGER), home=bench.folder / home)
     assert second.code == 78
     assert "another run is using this bench" in second.err
 
