@@ -166,6 +166,7 @@ class CrewProcess:
                 work_s=totals.work_us / 1e6,
                 check_s=totals.check_us / 1e6,
                 checked_s=totals.checked_us / 1e6,
+                core_s=totals.core_us / 1e6,
                 note=self._notes.get(core, ""),
             ),
         )

@@ -17,6 +17,7 @@ _HEADER_WORDS = 8
 _SLOT_WORDS = 16
 _GO_NS, _END_NS = 0, 1
 _SEQUENCE, _STATE, _BEATS, _FIRST_TOTAL = 0, 1, 2, 3
+_TOTALS = 9
 _READ_ATTEMPTS = 8
 
 
@@ -41,6 +42,7 @@ class SlotTotals:
     work_us: int = 0
     check_us: int = 0
     checked_us: int = 0
+    core_us: int = 0
     clock_khz: int = 0
 
     def words(self) -> tuple[int, ...]:
@@ -52,6 +54,7 @@ class SlotTotals:
             self.work_us,
             self.check_us,
             self.checked_us,
+            self.core_us,
             self.clock_khz,
         )
 
@@ -100,7 +103,7 @@ class Slots:
         base = _base(worker)
         for _ in range(_READ_ATTEMPTS):
             before = self._words[base + _SEQUENCE]
-            words = tuple(self._words[base + _FIRST_TOTAL : base + _FIRST_TOTAL + 8])
+            words = tuple(self._words[base + _FIRST_TOTAL : base + _FIRST_TOTAL + _TOTALS])
             if before % 2 == 0 and self._words[base + _SEQUENCE] == before:
                 self._seen[worker] = _totals(words)
                 break
@@ -137,7 +140,7 @@ def _base(worker: int) -> int:
 
 
 def _totals(words: tuple[int, ...]) -> SlotTotals:
-    rounds, operations, mismatches, sweeps, work_us, check_us, checked_us, clock_khz = words
+    rounds, operations, mismatches, sweeps, work_us, check_us, checked_us, core_us, clock_khz = words
     return SlotTotals(
         rounds=rounds,
         operations=operations,
@@ -146,5 +149,6 @@ def _totals(words: tuple[int, ...]) -> SlotTotals:
         work_us=work_us,
         check_us=check_us,
         checked_us=checked_us,
+        core_us=core_us,
         clock_khz=clock_khz,
     )

@@ -107,19 +107,20 @@ class Worker:
 
     def _round(self, task: Task, target_s: float, began_ns: int) -> None:
         number = self._totals.rounds + 1
-        used_ns = time.thread_time_ns()
+        used_ns, waited_ns = time.thread_time_ns(), waited_for_core_ns()
         done = task.round(target_s, self._beat, self._planted(number))
         clock_khz = round(self._probe.mhz() * 1000) if self._probe else 0
         wall_ns, used_ns = time.monotonic_ns() - began_ns, time.thread_time_ns() - used_ns
-        self._count(done, clock_khz, min(wall_ns, used_ns) // 1000)
+        checked_ns = max(0, wall_ns - (waited_for_core_ns() - waited_ns))
+        self._count(done, clock_khz, checked_ns // 1000, min(wall_ns, used_ns) // 1000)
         for fault in done.faults:
             wrong = WorkerWrong(
                 core=self._post.core, round=number, where=fault.where, expected=fault.expected, actual=fault.actual
             )
             wire.send(self._post.events, wrong)
 
-    def _count(self, done: Round, clock_khz: int, checked_us: int) -> None:
-        """`checked_us`: time that the core really gave to the round; what other work took away was not tested."""
+    def _count(self, done: Round, clock_khz: int, checked_us: int, core_us: int) -> None:
+        """`checked_us`: the round's time without what other work here took; `core_us`: what the core really gave."""
         was = self._totals
         self._totals = replace(
             was,
@@ -130,6 +131,7 @@ class Worker:
             work_us=was.work_us + round(done.work_s * 1e6),
             check_us=was.check_us + round(done.check_s * 1e6),
             checked_us=was.checked_us + checked_us,
+            core_us=was.core_us + core_us,
             clock_khz=clock_khz,
         )
         self._post.slots.write(self._post.index, self._totals)
@@ -144,3 +146,15 @@ class Worker:
 
     def _enter(self, state: WorkerState) -> None:
         self._post.slots.enter(self._post.index, state)
+
+
+def waited_for_core_ns() -> int:
+    """How long this process has been ready and another one ran instead; 0 where the kernel does not count it.
+
+    Second field of /proc/PID/schedstat (Documentation/scheduler/sched-stats.rst).
+    """
+    try:
+        with open("/proc/self/schedstat", encoding="ascii") as counts:  # noqa: PTH123 - called twice a round
+            return int(counts.read().split()[1])
+    except (OSError, IndexError, ValueError):
+        return 0

@@ -23,7 +23,9 @@ class WorkerTotals(Value):
     work_s: float = 0.0
     check_s: float = 0.0
     checked_s: float = 0.0
-    """Wall time covered by checked rounds."""
+    """Time of checked rounds, less what other work on this system took of it."""
+    core_s: float = 0.0
+    """Processor time of the same rounds: less, in a virtual machine, what the host took."""
     note: str = ""
 
 

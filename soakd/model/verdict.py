@@ -32,7 +32,10 @@ class WorkerResult(Value):
     planned_s: float
     """Load time that the plan gave this core."""
     checked_percent: float
-    """Checked time as a share of planned time, 100 at most."""
+    """Checked time as a share of planned time, 100 at most. On a real machine that is processor time; in a virtual one
+    the time that the host took is not held against it, and is stated."""
+    taken_percent: float
+    """Share of the checked rounds' time in which the core did not run this worker: the host's, or a quota's."""
     clock: ClockSummary | None = None
 
 

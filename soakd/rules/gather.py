@@ -204,14 +204,16 @@ class Gatherer:
             workers=workers,
         )
 
-    @staticmethod
-    def _worker_result(tally: _StageTally, core: int, planned_s: float) -> WorkerResult:
+    def _worker_result(self, tally: _StageTally, core: int, planned_s: float) -> WorkerResult:
+        """On a real machine nobody but us can have taken the core: there, only processor time counts."""
         totals = tally.totals.get(core) or WorkerTotals(core=core)
+        counted_s = totals.checked_s if self.record.snapshot.virtualisation else totals.core_s
         clocks = tally.clocks.get(core)
         return WorkerResult(
             totals=totals,
             planned_s=planned_s,
-            checked_percent=min(100.0, 100.0 * totals.checked_s / planned_s) if planned_s else 100.0,
+            checked_percent=min(100.0, 100.0 * counted_s / planned_s) if planned_s else 100.0,
+            taken_percent=max(0.0, 100.0 * (1.0 - totals.core_s / totals.checked_s)) if totals.checked_s else 0.0,
             clock=ClockSummary(
                 minimum_mhz=min(clocks), median_mhz=median(clocks), maximum_mhz=max(clocks), samples=len(clocks)
             )

@@ -98,7 +98,8 @@ def _covered(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
 
 def _unchecked(stage: StageResult, floor_percent: float) -> bool:
     return any(
-        w.totals.rounds == 0 or (w.checked_percent < floor_percent and w.planned_s - w.totals.checked_s > ROUND_S)
+        w.totals.rounds == 0
+        or (w.checked_percent < floor_percent and w.planned_s * (100.0 - w.checked_percent) > 100.0 * ROUND_S)
         for w in stage.workers
     )
 
@@ -166,6 +167,15 @@ def judge(record: RunRecord, evidence: Evidence) -> Verdict:
     )
 
 
+def _taken(evidence: Evidence) -> Iterator[Finding]:
+    """Time in which the core did not run the worker although nobody else here wanted it."""
+    for stage in evidence.stages:
+        taken = max(worker.taken_percent for worker in stage.workers)
+        if taken > STEAL_NOTE_PERCENT:
+            text = f"stage {stage.index + 1}: the host, or a quota, took {taken:.0f} % of a core's time from the load"
+            yield _note("core-taken", text)
+
+
 def _note(rule: str, text: str) -> Finding:
     return Finding(rule=rule, weight="note", text=text)
 
@@ -185,6 +195,7 @@ def _notes(record: RunRecord, evidence: Evidence) -> Iterator[Finding]:
     if steal is not None and steal > STEAL_NOTE_PERCENT:
         text = f"the host took up to {steal:.1f} % of a core away (mean {evidence.steal_percent_mean or 0:.1f} %)"
         yield _note("stolen-time", text)
+    yield from _taken(evidence)
     if record.snapshot.virtualisation:
         text = f"this is a virtual machine ({record.snapshot.virtualisation}): what it shows is the host's word"
         yield _note("virtual", text)

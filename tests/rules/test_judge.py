@@ -310,3 +310,17 @@ def test_a_verdict_belongs_to_the_fingerprint_plan_and_bounds_of_its_run():
         resolve(about.plan, [channel(critical=95.0)])[0],
     )
     assert (got.run_id, got.sheet, got.snapshot_before) == (about.run_id, about.sheet, about.snapshot)
+
+
+def test_time_that_a_host_took_is_stated_in_a_virtual_machine_and_missing_on_a_real_one():
+    """9.9 s of checked rounds, of which the core ran the worker for 6 s: a host, or a quota, took the rest."""
+    taken = run_of(totals(0), totals(1, core_s=6.0))
+    virtual = snapshot(virtualisation="hypervisor flag")
+    outcomes = {}
+    for shot in (snapshot(), virtual):
+        about = record(snapshot=shot)
+        outcomes[shot.virtualisation] = judge(about, evidence(about, taken))
+    assert [reason.rule for reason in outcomes[None].reasons] == ["coverage-low"]
+    assert outcomes["hypervisor flag"].outcome == "pass"
+    notes = {note.rule: note.text for note in outcomes["hypervisor flag"].notes}
+    assert "took 39 % of a core's time" in notes["core-taken"]
