@@ -59,9 +59,8 @@ class Teller:
             return
         with self._news:
             self._progress.take(event)
-            self._redraw = True
             if self._console.is_terminal:
-                pass
+                self._redraw = True
             elif event.kind == "found":
                 self._lines.append(f"FOUND: {event.finding.text}")
             elif event.at_s - self._last_line_s >= PLAIN_EVERY_S:
@@ -87,7 +86,7 @@ class Teller:
             while self._wait():
                 while self._lines:
                     self._console.print(self._lines.popleft(), highlight=False, markup=False, soft_wrap=True)
-                if self._redraw and self._progress is not None and self._console.is_terminal:
+                if self._redraw and self._progress is not None:
                     live = live or self._started()
                     with self._news:
                         self._redraw = False
