@@ -3,4 +3,9 @@
 import sys
 from pathlib import Path
 
+from hypothesis import settings
+
 sys.path.insert(0, str(Path(__file__).parent))
+
+settings.register_profile("soakd", deadline=None)  # how long an example takes is the machine's affair
+settings.load_profile("soakd")
