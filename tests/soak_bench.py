@@ -12,6 +12,8 @@ from pathlib import Path
 
 CORES = sorted(os.sched_getaffinity(0))
 DEADLINE_S = 90.0
+UNTOUCHED = ("env", "--default-signal=HUP,INT,TERM,TSTP")
+"""Whoever runs the tests may ignore some signals; what is tested is a command that nobody has told to."""
 
 
 def plan_text(*stages, guard='temperature = "if-available"', top=""):
@@ -155,7 +157,7 @@ class Bench:
     def start(self, *arguments, prefix=(), home=None):
         home = home or self.home
         process = subprocess.Popen(
-            [*prefix, sys.executable, "-m", "soakd.cli.main", *map(str, arguments)],
+            [*UNTOUCHED, *prefix, sys.executable, "-m", "soakd.cli.main", *map(str, arguments)],
             env={**os.environ, "SOAKD_HOME": str(home)},
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
         )  # fmt: skip

@@ -8,7 +8,7 @@ import sys
 import time
 
 import pytest
-from soak_bench import INTEGER, LONG_INTEGER, Started, command, living, wait_until
+from soak_bench import INTEGER, LONG_INTEGER, UNTOUCHED, Started, command, living, wait_until
 
 pytestmark = pytest.mark.soak
 
@@ -30,7 +30,7 @@ def full_pipe():
 def test_a_stop_ends_the_load_behind_a_terminal_that_takes_nothing(bench, number):
     read_end, write_end = full_pipe()
     process = subprocess.Popen(
-        [sys.executable, "-m", "soakd.cli.main", "run", str(bench.plan(LONG_INTEGER)), "--json"],
+        [*UNTOUCHED, sys.executable, "-m", "soakd.cli.main", "run", str(bench.plan(LONG_INTEGER)), "--json"],
         env={**os.environ, "SOAKD_HOME": str(bench.home)},
         stdout=subprocess.PIPE, stderr=write_end, text=True, start_new_session=True,
     )  # fmt: skip
