@@ -14,7 +14,7 @@ from soak_bench import command, descendants, living, rows, wait_until
 SHORT = {
     "version": 1,
     "name": "Short",
-    "coverage-floor": "50 %",
+    "coverage-floor": "80 %",
     "guard": {"temperature": "if-available"},
     "stage": [{"name": "s", "workload": "integer", "duration": "1 s"}],
 }

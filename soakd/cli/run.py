@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import signal
 import sys
@@ -69,5 +68,6 @@ def _show(judged: Judged, *, as_json: bool) -> None:
             Console().print(verdict_text(judged.verdict))
         sys.stdout.flush()
     except (OSError, ValueError):
-        with contextlib.suppress(OSError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # or the interpreter's last flush would change the code
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        for stream in (1, 2):  # or the interpreter's last flush would change the code
+            os.dup2(nowhere, stream)

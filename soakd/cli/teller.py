@@ -1,11 +1,13 @@
 """Tells a person what goes on: a live view on a terminal, now and then a line elsewhere, all on standard error.
 
-A thread of its own writes. A terminal that takes nothing more holds up this thread and nothing else; it is given only
-the newest picture.
+A thread of its own writes, past the interpreter's buffer: a terminal that takes nothing more holds up this thread and
+nothing else, not even the interpreter's last flush. It is given only the newest picture.
 """
 
 from __future__ import annotations
 
+import io
+import sys
 import threading
 from collections import deque
 from typing import TYPE_CHECKING
@@ -29,7 +31,7 @@ class Teller:
     """Reporter of a foreground run. `quiet` leaves only what must be read: cautions and orphans."""
 
     def __init__(self, *, quiet: bool) -> None:
-        self._console = Console(stderr=True)
+        self._console = Console(file=_unbuffered_stderr())
         self._quiet = quiet
         self._progress: Progress | None = None
         self._lines: deque[str] = deque()
@@ -109,3 +111,8 @@ class Teller:
         live = Live(console=self._console, auto_refresh=False, transient=True)
         live.start()
         return live
+
+
+def _unbuffered_stderr() -> io.TextIOWrapper:
+    raw = io.FileIO(2, "w", closefd=False)
+    return io.TextIOWrapper(raw, encoding=sys.stderr.encoding, errors="backslashreplace", write_through=True)

@@ -110,8 +110,8 @@ class EntryRequest(Value):
     count: Annotated[int, Field(ge=1, le=1000)] | None = 1
     """How many runs the entry asks for; None goes on until it is cancelled."""
     series: Annotated[str, Field(min_length=1, max_length=120)] | None = None
-    """Entries of one series; the first that does not pass cancels the rest where `stop_series` says so."""
-    stop_series: bool = False
+    """Entries of one series; the first that does not pass cancels the rest where `stop-series` says so."""
+    stop_series: bool = Field(default=False, alias="stop-series")
     hook: Hook | None = None
 
 

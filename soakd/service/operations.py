@@ -63,7 +63,7 @@ class Operations:
             priority=ask.priority,
             count=ask.count if ask.count is not None or endless else 1,
             series=ask.series,
-            stop_series=ask.stop_series,
+            **{"stop-series": ask.stop_series},
             hook=self._hook(ask.hook),
         )
         created = utc_text(self._clock.wall())

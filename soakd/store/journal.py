@@ -15,7 +15,8 @@ from soakd.rules.transitions import RunEvent, after
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from soakd.store.writer import Row, Statement, Writer
+    from soakd.store.reader import Row
+    from soakd.store.writer import Statement, Writer
 
 
 class Journal:

@@ -10,7 +10,8 @@ from soakd.model.entry import Entry, EntryRequest, EntryState
 from soakd.rules.entries import EntryEvent, after, run_ended_event
 
 if TYPE_CHECKING:
-    from soakd.store.writer import Row, Statement, Writer
+    from soakd.store.reader import Reader, Row
+    from soakd.store.writer import Statement, Writer
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,10 +41,69 @@ class Upcoming:
     due_utc: str
 
 
-class Queue:
-    """Reads and moves entries. Steps raise LookupError when they cannot happen, StoreError when the file fails."""
+class QueueView:
+    """Reads entries. All methods raise StoreError when the file fails."""
+
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    def find(self, wanted: str) -> Entry:
+        """By identifier or its beginning. Raises UsageError when that names none or several."""
+        rows = self._reader.read("find_entry", wanted)
+        if not rows:
+            raise UsageError(f"no entry {wanted!r}", hint="`soakd queue list` shows what there is")
+        if len(rows) > 1:
+            raise UsageError(f"{wanted!r} is the beginning of several entries", hint="give more of the identifier")
+        return _entry(rows[0])
+
+    def lines(self, most: int) -> list[EntryLine]:
+        names = EntryLine.__dataclass_fields__
+        return [EntryLine(**dict(zip(names, row, strict=True))) for row in self._reader.read("list_entries", most)]
+
+    def in_state(self, state: EntryState) -> list[Entry]:
+        return [_entry(row) for row in self._reader.read("entries_in_state", state.value)]
+
+    def hanging(self) -> list[Entry]:
+        """Waiting entries that hang on an event and have no due moment yet."""
+        return [_entry(row) for row in self._reader.read("entries_without_due")]
+
+    def of_series(self, series: str) -> list[Entry]:
+        """Those of a series that have not been started or given up."""
+        return [_entry(row) for row in self._reader.read("entries_of_series", series)]
+
+    def with_hook_on(self) -> list[Entry]:
+        return [_entry(row) for row in self._reader.read("entries_with_hook_on")]
+
+    def boot_of(self, run_id: str | None) -> str | None:
+        """The boot in which a run began."""
+        rows = self._reader.read("boot_of_run", run_id)
+        return str(rows[0][0]) if rows else None
+
+    def counts(self) -> dict[str, int]:
+        """Entries by state; a state that none is in is absent."""
+        return dict(self._reader.read("count_entries"))
+
+    def outcome(self, run_id: str | None) -> str | None:
+        """The outcome of a judged run."""
+        rows = self._reader.read("outcome_of_run", run_id)
+        return str(rows[0][0]) if rows else None
+
+    def startable(self, now_utc: str) -> Entry | None:
+        """The entry that may start now and goes first."""
+        rows = self._reader.read("next_entry", now_utc)
+        return _entry(rows[0]) if rows else None
+
+    def upcoming(self) -> Upcoming | None:
+        """The waiting entry with the earliest due moment."""
+        rows = self._reader.read("upcoming_entry")
+        return Upcoming(**dict(zip(Upcoming.__dataclass_fields__, rows[0], strict=True))) if rows else None
+
+
+class Queue(QueueView):
+    """Moves entries too. Steps raise LookupError when they cannot happen."""
 
     def __init__(self, writer: Writer) -> None:
+        super().__init__(writer)
         self._writer = writer
 
     def add(self, entry_id: str, created_utc: str, request: EntryRequest, due_utc: str | None) -> Entry:
@@ -62,60 +122,9 @@ class Queue:
         self._writer.write([("insert_entry", row)])
         return self.find(entry_id)
 
-    def find(self, wanted: str) -> Entry:
-        """By identifier or its beginning. Raises UsageError when that names none or several."""
-        rows = self._writer.read("find_entry", wanted)
-        if not rows:
-            raise UsageError(f"no entry {wanted!r}", hint="`soakd queue list` shows what there is")
-        if len(rows) > 1:
-            raise UsageError(f"{wanted!r} is the beginning of several entries", hint="give more of the identifier")
-        return _entry(rows[0])
-
-    def lines(self, most: int) -> list[EntryLine]:
-        names = EntryLine.__dataclass_fields__
-        return [EntryLine(**dict(zip(names, row, strict=True))) for row in self._writer.read("list_entries", most)]
-
-    def in_state(self, state: EntryState) -> list[Entry]:
-        return [_entry(row) for row in self._writer.read("entries_in_state", state.value)]
-
-    def hanging(self) -> list[Entry]:
-        """Waiting entries that hang on an event and have no due moment yet."""
-        return [_entry(row) for row in self._writer.read("entries_without_due")]
-
-    def of_series(self, series: str) -> list[Entry]:
-        """Those of a series that have not been started or given up."""
-        return [_entry(row) for row in self._writer.read("entries_of_series", series)]
-
     def hook_on(self, entry: Entry, *, on: bool) -> None:
         """Durable before the hook is called, so that a crash in between cannot leave settings behind unnoticed."""
         self._writer.write([("set_hook", {"entry_id": entry.entry_id, "hook_on": int(on)})])
-
-    def with_hook_on(self) -> list[Entry]:
-        return [_entry(row) for row in self._writer.read("entries_with_hook_on")]
-
-    def boot_of(self, run_id: str | None) -> str | None:
-        """The boot in which a run began."""
-        rows = self._writer.read("boot_of_run", run_id)
-        return str(rows[0][0]) if rows else None
-
-    def counts(self) -> dict[str, int]:
-        """Entries by state; a state that none is in is absent."""
-        return dict(self._writer.read("count_entries"))
-
-    def outcome(self, run_id: str | None) -> str | None:
-        """The outcome of a judged run."""
-        rows = self._writer.read("outcome_of_run", run_id)
-        return str(rows[0][0]) if rows else None
-
-    def startable(self, now_utc: str) -> Entry | None:
-        """The entry that may start now and goes first."""
-        rows = self._writer.read("next_entry", now_utc)
-        return _entry(rows[0]) if rows else None
-
-    def upcoming(self) -> Upcoming | None:
-        """The waiting entry with the earliest due moment."""
-        rows = self._writer.read("upcoming_entry")
-        return Upcoming(**dict(zip(Upcoming.__dataclass_fields__, rows[0], strict=True))) if rows else None
 
     def move(self, entry: Entry, event: EntryEvent, reason: str | None = None) -> Entry:
         self._writer.write([_moved(entry, event, reason)])

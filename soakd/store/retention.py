@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from soakd.store.writer import Row, Writer
+    from soakd.store.reader import Row
+    from soakd.store.writer import Writer
 
 EVERY = 10
 WINDOW_TICKS = 3600

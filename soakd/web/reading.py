@@ -7,29 +7,15 @@ from http import HTTPStatus
 from typing import TYPE_CHECKING
 
 from soakd.errors import UsageError
-from soakd.store.database import open_for_reading
 from soakd.store.ledger import Ledger, LedgerLine
-from soakd.store.queue import EntryLine, Queue
-from soakd.store.writer import Writer
+from soakd.store.queue import EntryLine, QueueView
+from soakd.store.reader import Reader
 from soakd.web.problems import ProblemError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
     from soakd.model.entry import Entry
-    from soakd.store.writer import Statement
-
-
-class _Reader(Writer):
-    """What the queue reads through; its connection is opened read-only, so writing is refused twice."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self._connection = open_for_reading(path)
-
-    def write(self, statements: Sequence[Statement]) -> None:
-        raise RuntimeError(f"only the daemon writes, not even {len(statements)} statements")
 
 
 class Shelf:
@@ -39,14 +25,14 @@ class Shelf:
         self._journal = journal
 
     def entries(self, most: int) -> list[EntryLine]:
-        with closing(_Reader(self._journal)) as reader:
-            return Queue(reader).lines(most)
+        with closing(Reader(self._journal)) as reader:
+            return QueueView(reader).lines(most)
 
     def entry(self, wanted: str) -> Entry:
         """By identifier or its beginning."""
-        with closing(_Reader(self._journal)) as reader:
+        with closing(Reader(self._journal)) as reader:
             try:
-                return Queue(reader).find(wanted)
+                return QueueView(reader).find(wanted)
             except UsageError as error:
                 raise _not_one(error, known=bool(reader.read("find_entry", wanted))) from None
 
@@ -56,11 +42,11 @@ class Shelf:
 
     def verdict(self, wanted: str) -> str:
         """The whole verdict as JSON, by identifier, its beginning, or `last`."""
-        with closing(Ledger(self._journal)) as ledger, closing(_Reader(self._journal)) as reader:
+        with closing(Ledger(self._journal)) as ledger:
             try:
                 return ledger.body(wanted)
             except UsageError as error:
-                raise _not_one(error, known=bool(reader.read("find_verdicts", wanted))) from None
+                raise _not_one(error, known=bool(ledger.read("find_verdicts", wanted))) from None
 
 
 def _not_one(error: UsageError, *, known: bool) -> ProblemError:

@@ -14,7 +14,7 @@ pytestmark = pytest.mark.soak
 PLAN = """
 version = 1
 name = "Short"
-coverage-floor = "50 %"
+coverage-floor = "80 %"
 [guard]
 temperature = "if-available"
 [[stage]]
