@@ -20,6 +20,8 @@ SHORT = {
 }
 LONG = {**SHORT, "name": "Long", "stage": [{"name": "s", "workload": "integer", "duration": "10 min"}]}
 
+SERVE = (sys.executable, "-m", "soakd.cli.main", "serve")
+
 
 class UnixConnection(http.client.HTTPConnection):
     """HTTP over a Unix socket."""
@@ -43,9 +45,9 @@ class DaemonBench:
         self.process = None
         self.log = (folder / "serve.log").open("ab")
 
-    def start(self, *options, environment=None):
+    def start(self, *options, environment=None, command=SERVE):
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "soakd.cli.main", "serve", *map(str, options)],
+            [*command, *map(str, options)],
             env={**os.environ, "SOAKD_HOME": str(self.home), **(environment or {})},
             stdout=self.log, stderr=self.log, start_new_session=True,
         )  # fmt: skip

@@ -12,8 +12,11 @@ from pathlib import Path
 
 CORES = sorted(os.sched_getaffinity(0))
 DEADLINE_S = 90.0
-UNTOUCHED = ("env", "--default-signal=HUP,INT,TERM,TSTP", "--unset=PYTHONUNBUFFERED")
-"""Whoever runs the tests may ignore some signals or write unbuffered; the command that is tested does neither."""
+UNTOUCHED = (
+    *("env", "--default-signal=HUP,INT,TERM,TSTP"),
+    *("--unset=PYTHONUNBUFFERED", "--unset=PYTHONDONTWRITEBYTECODE"),
+)
+"""Whoever runs the tests may ignore signals, write unbuffered or keep no bytecode; the command tested is a user's."""
 
 
 def plan_text(*stages, guard='temperature = "if-available"', top=""):
