@@ -12,6 +12,7 @@ import time
 
 import pytest
 from daemon_bench import LONG, SHORT, UnixConnection
+from power_cut import NO_COMPILER, Drive, built_shim
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from soak_bench import living, wait_until
 
@@ -94,16 +95,27 @@ def test_a_guard_that_dies_leaves_the_api_answering_and_the_load_dead(daemon):
 @pytest.mark.parametrize("chunk", range(3))
 def test_kill_9_of_anything_at_any_moment_loses_nothing_and_runs_nothing_twice(daemon, chunk):
     """More of them: tests/benchmarks/daemon_kills.py."""
-    dice = random.Random(chunk)
+    kills(daemon, KILLS // 3, random.Random(chunk))
+
+
+def test_nor_does_a_power_cut(daemon, tmp_path):
+    """Only what was synced is left of the journal, each time; the next daemon starts from that."""
+    library = built_shim(tmp_path) or pytest.skip(NO_COMPILER)
+    kills(daemon, 5, random.Random(4), Drive(daemon.home, tmp_path / "left", library))
+
+
+def kills(daemon, count, dice, drive=None):
     added = []
-    for _ in range(KILLS // 3):
-        daemon.start().ready()
+    for _ in range(count):
+        daemon.start(environment=drive and drive.power_on()).ready()
         added += [daemon.add({**SHORT, "name": f"run {len(added) + n}"}) for n in range(2)]
         time.sleep(dice.uniform(0.0, 2.5))
         victim = dice.choice(["daemon", "soakd.service.engine_process", "soakd.service.web_process"])
         for pid in daemon.role(victim):
             os.kill(pid, signal.SIGKILL)
         daemon.kill()
+        if drive:
+            drive.cut()
         assert daemon.whole()
     daemon.start().ready()
     wait_until(lambda: not open_entries(daemon), "the queue did not empty", 120)

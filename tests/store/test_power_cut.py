@@ -1,12 +1,11 @@
 """The mains fail while the journal is being written: whatever was confirmed before is there afterwards.
 
 A drive that lost its power is simulated at its worst: of every file, only the state of its last sync is left
-(tests/store/power_cut.c). sqlite.org/pragma: in WAL mode, synchronous=FULL syncs after every transaction.
+(tests/power_cut.c). sqlite.org/pragma: in WAL mode, synchronous=FULL syncs after every transaction.
 """
 
 import os
 import random
-import shutil
 import sqlite3
 import subprocess
 import sys
@@ -14,6 +13,7 @@ import time
 from pathlib import Path
 
 import pytest
+from power_cut import NO_COMPILER, built_shim
 
 HERE = Path(__file__).parent
 WRITER = """
@@ -35,13 +35,7 @@ for number in range(100000):
 
 @pytest.fixture(scope="module")
 def library(tmp_path_factory):
-    """The shim, compiled here; a machine without a C compiler is told about by name."""
-    compiler = shutil.which("cc") or shutil.which("gcc")
-    if compiler is None:
-        pytest.skip("not shown on this machine: there is no C compiler for the power-cut shim")
-    built = tmp_path_factory.mktemp("shim") / "power_cut.so"
-    subprocess.run([compiler, "-shared", "-fPIC", "-O1", "-o", built, HERE / "power_cut.c", "-ldl"], check=True)
-    return built
+    return built_shim(tmp_path_factory.mktemp("shim")) or pytest.skip(NO_COMPILER)
 
 
 def cut(tmp_path, library, seconds):
