@@ -27,6 +27,8 @@ class ApiLink:
     """Make it in the main thread: the API dies with the thread that started it."""
 
     def __init__(self, home: Home, configuration: Configuration, clock: Clock) -> None:
+        self.listening = False
+        """It has been heard to answer; stays so."""
         self._home = home
         self._configuration = configuration
         self._clock = clock
@@ -99,7 +101,9 @@ class ApiLink:
             self._lose()
             return []
         *lines, self._pending = (self._pending + chunk).split(b"\n")
-        return [json.loads(line) for line in lines]
+        said = [json.loads(line) for line in lines]
+        self.listening = self.listening or any("listening" in line for line in said)
+        return [line for line in said if "verb" in line]
 
     def stop(self) -> None:
         if self._process is not None:

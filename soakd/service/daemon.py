@@ -47,6 +47,8 @@ if TYPE_CHECKING:
 
 TURN_S = 0.5
 MEASURE_EVERY_S = 5.0
+READY_PATIENCE_S = 10.0
+"""Ready is who can be asked; but an API that cannot start does not keep a bench from soaking."""
 
 
 class Daemon:
@@ -89,6 +91,7 @@ class Daemon:
         self._standing: Standing | None = None
         self._sequence = int(clock.wall()) * 1000  # goes on from where an earlier daemon was, for watchers that resume
         self._stopping = False
+        self._ready_by_s: float | None = None
 
     def run(self) -> None:
         """Until a signal says stop."""
@@ -101,7 +104,7 @@ class Daemon:
         self._look_at_standing()
         self._alarm.start()
         self._api.start()
-        self._manager.say(READY=1, STATUS="waiting")
+        self._ready_by_s = self._clock.monotonic() + READY_PATIENCE_S
         try:
             with SignalPipes() as signals:
                 while self._runner.busy or not self._stopping:
@@ -138,6 +141,9 @@ class Daemon:
         progress = self._runner.progress
         doing = "waiting" if progress is None else f"soaking: {progress.record.plan.name}"
         self._manager.say(WATCHDOG=1, STATUS=doing)
+        if self._ready_by_s is not None and (self._api.listening or self._clock.monotonic() > self._ready_by_s):
+            self._ready_by_s = None
+            self._manager.say(READY=1)
 
     def _start_next(self, stops: int) -> None:
         self._runner.start_next(stops, new=not self._stopping)

@@ -29,8 +29,9 @@ class Link:
         self._writer: asyncio.StreamWriter | None = None
 
     async def run(self, channel: socket.socket) -> None:
-        """Until the daemon closes its end."""
+        """Until the daemon closes its end. By now the API's own sockets listen; that is the first thing to say."""
         reader, self._writer = await asyncio.open_connection(sock=channel, limit=_LONGEST_LINE)
+        self._writer.write(b'{"listening": true}\n')
         while line := await reader.readline():
             self._take(json.loads(line))
             await asyncio.sleep(0)  # a line that is here already does not wait, and the readers need their turn

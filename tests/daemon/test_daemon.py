@@ -137,10 +137,8 @@ def test_the_service_manager_is_told_what_goes_on(daemon, tmp_path):
         manager.bind(str(address))
         manager.settimeout(30)
         daemon.start(environment={"NOTIFY_SOCKET": str(address), "WATCHDOG_USEC": "4000000"})
-        said = manager.recv(4096).decode()
-        assert "READY=1" in said.splitlines()
-        daemon.ready()
-        daemon.add(LONG)
+        hear(manager, "READY=1")
+        daemon.add(LONG)  # whoever is told that it is ready is answered
         pings, last, longest, soaking = 0, time.monotonic(), 0.0, False
         while pings < 15 or not soaking:
             lines = manager.recv(4096).decode().splitlines()
@@ -151,9 +149,25 @@ def test_the_service_manager_is_told_what_goes_on(daemon, tmp_path):
             soaking = soaking or "STATUS=soaking: Long" in lines
         assert longest < 2.0
         daemon.process.send_signal(signal.SIGTERM)
-        while "STOPPING=1" not in manager.recv(4096).decode().splitlines():
-            pass
+        hear(manager, "STOPPING=1")
         assert daemon.process.wait(30) == 0
+
+
+def test_an_api_that_cannot_start_does_not_keep_the_bench_from_soaking(daemon, tmp_path):
+    address, refused = tmp_path / "notify", tmp_path / "soakd.toml"
+    (tmp_path / "no-socket").write_text("a file stands where the socket should be")
+    refused.write_text(f'version = 1\n[api]\nsocket = "{tmp_path}/no-socket"\n')
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(address))
+        manager.settimeout(30)
+        daemon.start("--config", refused, environment={"NOTIFY_SOCKET": str(address)})
+        hear(manager, "READY=1")
+        assert daemon.stop() == 0
+
+
+def hear(manager, line):
+    while line not in manager.recv(4096).decode().splitlines():
+        pass
 
 
 def test_the_daemon_can_be_measured_while_it_soaks(daemon):

@@ -210,6 +210,8 @@ class FakeDaemon:
             *lines, pending = (pending + chunk).split(b"\n")
             for line in lines:
                 asked = json.loads(line)
+                if "verb" not in asked:
+                    continue
                 self.heard.append(asked)
                 if not self.deaf.is_set():
                     self._try(lambda asked=asked: self.push(reply=asked["id"], **self._answer(control, asked)))
