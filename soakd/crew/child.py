@@ -22,6 +22,7 @@ from soakd.errors import SoakdError, WorkloadError
 from soakd.model.crew import CrewPrepared, CrewRefused, WorkerExited
 from soakd.workloads import catalog
 from soakd.workloads.clockprobe import ClockProbe
+from soakd.workloads.spin import Spin
 
 if TYPE_CHECKING:
     from soakd.workloads.base import Program
@@ -39,6 +40,7 @@ class CrewParent:
         self._slots = slots
         self._programs: dict[tuple[str, str], Program] = {}
         self._probe: ClockProbe | None = None
+        self._spin: Spin | None = None
         self._drill = False
         self._cores: dict[int, int] = {}
 
@@ -66,15 +68,15 @@ class CrewParent:
     def _prepare(self, order: wire.PrepareOrder) -> None:
         self._drill = order.drill
         digests: dict[str, str] = {}
-        for kind, instruction_class in order.programs:
-            program = catalog.build(kind, instruction_class)
+        for workload, instruction_class in order.programs:
+            program = catalog.build(workload, instruction_class)
             try:
                 program.selfcheck()
             except WorkloadError as error:
                 wire.send_surely(self._events, CrewRefused(reason=f"{error}; {error.hint}", wrong=True))
                 return
-            self._programs[kind, instruction_class] = program
-            digests |= {f"{kind}/{instruction_class}/{name}": digest for name, digest in program.digests.items()}
+            self._programs[workload, instruction_class] = program
+            digests |= program.digests
         probe = ClockProbe()
         self._probe = probe if probe.available else None
         wire.send_surely(self._events, CrewPrepared(digests=digests))
@@ -85,6 +87,8 @@ class CrewParent:
             return
         program = self._programs[order.workload, order.instruction_class]
         share = _share_bytes(order)
+        spin = self._spin = self._spin or Spin()
+        program.gather(len(order.cores))
         me = os.getpid()
         for index, core in enumerate(order.cores):
             post = Post(
@@ -94,7 +98,7 @@ class CrewParent:
             if pid == 0:
                 signal.set_wakeup_fd(-1)
                 signal.signal(signal.SIGCHLD, signal.SIG_DFL)
-                Worker(post, program, self._probe).live()
+                Worker(post, program, self._probe, spin).live()
             self._cores[pid] = core
 
 

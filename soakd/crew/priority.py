@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import ctypes
 import os
 from pathlib import Path
 
 FIFO_PRIORITY = 10
 _WORKER_OOM_SCORE = 500
+_PR_SET_TIMERSLACK = 29
 
 
 def outrank_load() -> str:
@@ -21,3 +23,13 @@ def outrank_load() -> str:
 def offer_to_oom_killer() -> None:
     """When memory runs out, the load goes first and never the guard. Raising one's own score needs no privilege."""
     Path("/proc/self/oom_score_adj").write_text(str(_WORKER_OOM_SCORE), encoding="ascii")
+
+
+def sleep_precisely() -> None:
+    """Timers of the calling thread are not put off to be bundled with others (PR_SET_TIMERSLACK(2const)).
+
+    Where the kernel has no such call, sleeps end up to 50 us later, and the spin after them is shorter.
+    """
+    libc = ctypes.CDLL(None, use_errno=True)
+    if hasattr(libc, "prctl"):
+        libc.prctl(_PR_SET_TIMERSLACK, 1, 0, 0, 0)

@@ -18,7 +18,7 @@ from soakd.crew import wire
 from soakd.crew.slots import Slots, WorkerState
 from soakd.model.crew import CrewEvent, CrewLost, WorkerReady
 from soakd.model.journal import WorkerTotals
-from soakd.rules.expected import stage_cores
+from soakd.rules.expected import pattern_of, stage_cores
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -96,12 +96,12 @@ class CrewProcess:
         self._slots.clear()
         self._cores = stage_cores(stage, bench_cores)
         order = wire.StageOrder(
-            workload=stage.workload,
+            workload=stage.kernel,
             instruction_class=instruction_class,
             cores=self._cores,
-            dwell_s=stage.dwell_s,
+            pattern=pattern_of(stage),
             memory_percent=stage.memory_percent,
-            flip=self._flip if self._flip and self._flip.workload == stage.workload else None,
+            flip=self._flip if self._flip and self._flip.workload == stage.kernel else None,
         )
         os.write(self._orders, wire.encode_order(order))
         return self._cores

@@ -12,6 +12,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from soakd.model.crew import CrewEvent, CrewPrepared, CrewRefused, WorkerExited, WorkerReady, WorkerWrong
+from soakd.model.pattern import STEADY, Pattern
 
 LONGEST_TEXT_BYTES = 1000
 
@@ -43,7 +44,7 @@ class StageOrder:
     workload: str
     instruction_class: str
     cores: tuple[int, ...]
-    dwell_s: float | None = None
+    pattern: Pattern = STEADY
     memory_percent: float | None = None
     flip: PlantedFlip | None = None
 
@@ -62,8 +63,8 @@ def decode_order(line: bytes) -> PrepareOrder | StageOrder:
     if raw.pop("order") == PrepareOrder.__name__:
         return PrepareOrder(programs=tuple((kind, name) for kind, name in raw["programs"]), drill=raw["drill"])
     flip = raw.pop("flip")
-    cores = tuple(raw.pop("cores"))
-    return StageOrder(**raw, cores=cores, flip=PlantedFlip(**flip) if flip else None)
+    cores, pattern = tuple(raw.pop("cores")), Pattern(**raw.pop("pattern"))
+    return StageOrder(**raw, cores=cores, pattern=pattern, flip=PlantedFlip(**flip) if flip else None)
 
 
 def encode_event(event: CrewEvent) -> bytes:

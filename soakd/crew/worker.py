@@ -11,11 +11,13 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from soakd.crew import wire
+from soakd.crew.gate import SHORTEST_ROUND_S, PatternGate
 from soakd.crew.kinship import die_with_parent
-from soakd.crew.priority import offer_to_oom_killer
+from soakd.crew.priority import offer_to_oom_killer, sleep_precisely
 from soakd.crew.slots import Slots, SlotTotals, WorkerState
 from soakd.model.crew import CrewRefused, WorkerReady, WorkerWrong
 from soakd.model.pace import ROUND_S
+from soakd.model.pattern import cycle_of
 from soakd.workloads.base import Flip
 
 if TYPE_CHECKING:
@@ -23,15 +25,14 @@ if TYPE_CHECKING:
 
     from soakd.workloads.base import Program, Round, Task
     from soakd.workloads.clockprobe import ClockProbe
+    from soakd.workloads.spin import Spin
 
-SHORTEST_ROUND_S = 0.03
-_NAP_S = 0.02
 EXIT_REFUSED = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Post:
-    """Where a worker stands: its slot, its core, its turn in a walking stage, and its ways to speak."""
+    """Where a worker stands: its slot, its core, its part in the load pattern, and its ways to speak."""
 
     index: int
     order: wire.StageOrder
@@ -48,10 +49,11 @@ class Post:
 class Worker:
     """The life of one worker in one stage."""
 
-    def __init__(self, post: Post, program: Program, probe: ClockProbe | None) -> None:
+    def __init__(self, post: Post, program: Program, probe: ClockProbe | None, spin: Spin) -> None:
         self._post = post
         self._program = program
         self._probe = probe
+        self._spin = spin
         self._totals = SlotTotals()
 
     def live(self) -> NoReturn:
@@ -61,7 +63,8 @@ class Worker:
             die_with_parent(self._post.parent_pid)
             os.sched_setaffinity(0, {self._post.core})
             offer_to_oom_killer()
-            task = self._program.task(memory_bytes=self._post.memory_bytes, beat=self._beat)
+            sleep_precisely()
+            task = self._program.task(memory_bytes=self._post.memory_bytes, beat=self._beat, seat=self._post.index)
             self._work(task)
             code = 0
         except Exception as error:  # noqa: BLE001 - whatever it was, the guard must hear of it and the process must end
@@ -74,18 +77,13 @@ class Worker:
         post = self._post
         self._enter(WorkerState.READY)
         wire.send(post.events, WorkerReady(core=post.core, pid=os.getpid(), note=task.note))
+        cycle = cycle_of(post.order.pattern, post.index, len(post.order.cores))
         start_ns, end_ns = self._wait_for_go()
-        while (now_ns := time.monotonic_ns()) < end_ns:
-            turn_end_ns = self._turn_end(now_ns, start_ns, end_ns)
-            if turn_end_ns is None:
-                self._enter(WorkerState.RESTING)
-                time.sleep(_NAP_S)
-            elif (left_s := (turn_end_ns - now_ns) / 1e9) < SHORTEST_ROUND_S:
-                self._beat()
-                time.sleep(left_s)
-            else:
-                self._enter(WorkerState.WORKING)
-                self._round(task, min(ROUND_S, left_s), now_ns)
+        gate = PatternGate(cycle, start_ns, end_ns, spin=self._spin, beat=self._beat, enter=self._enter)
+        self._enter(WorkerState.WORKING)
+        while (room_s := gate.room_s()) >= SHORTEST_ROUND_S:
+            self._round(task, min(ROUND_S, room_s), gate)
+        gate.rest_out()
         self._enter(WorkerState.DONE)
 
     def _wait_for_go(self) -> tuple[int, int]:
@@ -94,25 +92,16 @@ class Worker:
             time.sleep(0.001)
         return start
 
-    def _turn_end(self, now_ns: int, start_ns: int, end_ns: int) -> int | None:
-        """When this core's turn ends; None while it is another's."""
-        dwell_s = self._post.order.dwell_s
-        if dwell_s is None:
-            return end_ns
-        dwell_ns = round(dwell_s * 1e9)
-        turn = (now_ns - start_ns) // dwell_ns
-        if turn % len(self._post.order.cores) != self._post.index:
-            return None
-        return min(end_ns, start_ns + (turn + 1) * dwell_ns)
-
-    def _round(self, task: Task, target_s: float, began_ns: int) -> None:
+    def _round(self, task: Task, target_s: float, gate: PatternGate) -> None:
         number = self._totals.rounds + 1
-        used_ns, waited_ns = time.thread_time_ns(), waited_for_core_ns()
-        done = task.round(target_s, self._beat, self._planted(number))
+        gate.begin_round()
+        before = gate.spent()
+        done = task.round(target_s, self._beat, self._planted(number), gate)
+        if not (done.operations or done.fault_count):
+            return  # a joint round that the others did not come to
         clock_khz = round(self._probe.mhz() * 1000) if self._probe else 0
-        wall_ns, used_ns = time.monotonic_ns() - began_ns, time.thread_time_ns() - used_ns
-        checked_ns = max(0, wall_ns - (waited_for_core_ns() - waited_ns))
-        self._count(done, clock_khz, checked_ns // 1000, min(wall_ns, used_ns) // 1000)
+        load_ns, core_ns, queued_ns = (now - then for now, then in zip(gate.spent(), before, strict=True))
+        self._count(done, clock_khz, max(0, load_ns - queued_ns) // 1000, min(load_ns, core_ns) // 1000)
         for fault in done.faults:
             wrong = WorkerWrong(
                 core=self._post.core, round=number, where=fault.where, expected=fault.expected, actual=fault.actual
@@ -146,15 +135,3 @@ class Worker:
 
     def _enter(self, state: WorkerState) -> None:
         self._post.slots.enter(self._post.index, state)
-
-
-def waited_for_core_ns() -> int:
-    """How long this process has been ready and another one ran instead; 0 where the kernel does not count it.
-
-    Second field of /proc/PID/schedstat (Documentation/scheduler/sched-stats.rst).
-    """
-    try:
-        with open("/proc/self/schedstat", encoding="ascii") as counts:  # noqa: PTH123 - called twice a round
-            return int(counts.read().split()[1])
-    except (OSError, IndexError, ValueError):
-        return 0

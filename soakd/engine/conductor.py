@@ -112,7 +112,7 @@ class Conductor:
         self._sink.put(self._last_word())
 
     def _prepare(self) -> None:
-        programs = {(s.workload, self._record.classes[class_key(s)]) for s in self._record.plan.stages}
+        programs = {(s.kernel, self._record.classes[class_key(s)]) for s in self._record.plan.stages}
         self._crew.prepare(sorted(programs), drill=self._record.drill)
         self._pump(lambda: self._prepared is not None, PREPARE_DEADLINE_S, "the kernels were not built in time")
         self._sink.put(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from types import MappingProxyType
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
@@ -10,14 +11,68 @@ from soakd import units
 from soakd.model.base import Value
 from soakd.model.channels import ROLE_DIMENSIONS, Role
 from soakd.model.pace import ROUND_S
-from soakd.model.quantities import DurationS, FloorPercent, HoldS, MarginK, MemorySharePercent, SizeMib, TickS
+from soakd.model.quantities import (
+    DurationS,
+    FloorPercent,
+    HoldS,
+    IntervalS,
+    MarginK,
+    MemorySharePercent,
+    OnPercent,
+    SizeMib,
+    TickS,
+)
 
 Core = Annotated[int, Field(ge=0, lt=4096)]
-WorkloadName = Literal["integer", "vector", "memory"]
+WorkloadName = Literal[
+    "integer",
+    "integer/streams",
+    "integer/wide",
+    "integer/products",
+    "integer/division",
+    "integer/lanes",
+    "integer/branches",
+    "vector",
+    "vector/lanes",
+    "vector/single",
+    "vector/pipes",
+    "vector/roots",
+    "vector/matrix",
+    "vector/large",
+    "memory",
+    "memory/march",
+    "memory/reread",
+    "memory/ss",
+    "memory/permuted",
+    "memory/chase",
+    "memory/latency",
+    "memory/moves",
+    "exchange",
+    "exchange/counters",
+    "exchange/swap",
+    "exchange/ring",
+    "exchange/sharing",
+]
+"""A kind, or one kernel of it; the catalogue in soakd.workloads has the same names."""
+FIRST_KERNELS: Final = MappingProxyType(
+    {"integer": "streams", "vector": "lanes", "memory": "march", "exchange": "counters"}
+)
+"""What a kind's name alone stands for."""
 ClassName = Literal[
     "widest", "scalar", "vector-128", "vector-128-fma", "vector-256", "vector-256-fma", "vector-512"
 ]  # fmt: skip
-
+PatternName = Literal["steady", "walking", "stepped", "pulsed", "random"]
+_PATTERN_KEYS: Final = MappingProxyType(
+    {
+        "dwell_s": ("dwell", ("walking", "stepped"), 'a time on each core, such as "10 s"'),
+        "period_s": ("period", ("pulsed",), 'the time from rise to rise, such as "20 ms"'),
+        "on_percent": ("on", ("pulsed",), 'a share of the period under load, such as "50 %"'),
+        "shortest_s": ("shortest", ("random",), 'a bound for its intervals, such as "1 ms"'),
+        "longest_s": ("longest", ("random",), 'a bound for its intervals, such as "1 s"'),
+        "seed": ("seed", ("random",), ""),
+    }
+)
+"""Field to its key, the patterns that have it, and what is missing where one of them must have it."""
 
 LONGEST_HEAT_HOLD_S = 60.0
 
@@ -93,13 +148,35 @@ class Stage(Value):
     """Instruction class; `widest` takes the widest one that this core has for the workload."""
     cores: Literal["all"] | tuple[Core, ...] = "all"
     """Logical cores as the operating system numbers them."""
-    pattern: Literal["steady", "walking"] = "steady"
-    """`steady`: all cores at once. `walking`: one core after another, the others at rest."""
+    pattern: PatternName = "steady"
+    """`steady`: all cores at once. `walking`: one core after another, the others at rest. `stepped`: one core, two,
+    and so on up to all, then over again. `pulsed`: all at once, on and off on one clock. `random`: all at once, on and
+    off for random times."""
     dwell_s: DurationS | None = Field(default=None, alias="dwell")
-    """Walking only: how long the load stays on each core."""
+    """Walking: how long the load stays on each core. Stepped: how long before the next core joins."""
+    period_s: IntervalS | None = Field(default=None, alias="period")
+    """Pulsed only: from one rise of the load to the next."""
+    on_percent: OnPercent | None = Field(default=None, alias="on")
+    """Pulsed only: share of each period under load."""
+    shortest_s: IntervalS | None = Field(default=None, alias="shortest")
+    """Random only: no load and no rest is shorter."""
+    longest_s: IntervalS | None = Field(default=None, alias="longest")
+    """Random only: no load and no rest is longer."""
+    seed: Annotated[int, Field(ge=0, lt=2**32)] | None = None
+    """Random only: the same seed gives the same schedule; drawn for the run and recorded where none is given."""
     duration_s: DurationS = Field(alias="duration")
     memory_percent: MemorySharePercent | None = Field(default=None, alias="memory")
     """Memory workloads only: share of the memory available at the stage's start."""
+
+    @property
+    def kind(self) -> str:
+        """What part of the machine it loads: "vector" of "vector/lanes"."""
+        return self.workload.partition("/")[0]
+
+    @property
+    def kernel(self) -> str:
+        """In full: "vector/lanes" also where only "vector" is written."""
+        return self.workload if "/" in self.workload else f"{self.workload}/{FIRST_KERNELS[self.workload]}"
 
     @model_validator(mode="after")
     def _parts_fit(self) -> Self:
@@ -107,20 +184,31 @@ class Stage(Value):
             raise ValueError(f"duration: a stage lasts at least {2 * ROUND_S:g} s, two rounds")
         if self.cores != "all" and (not self.cores or len(set(self.cores)) != len(self.cores)):
             raise ValueError("cores: name at least one core and each only once")
-        if self.workload == "memory" and self.memory_percent is None:
+        if self.kind == "memory" and self.memory_percent is None:
             raise ValueError('memory: a memory stage needs a share such as "60 %"')
-        if self.workload != "memory" and self.memory_percent is not None:
+        if self.kind != "memory" and self.memory_percent is not None:
             raise ValueError("memory: only memory stages have it; leave it out here")
-        self._dwell_fits()
+        if self.kind == "exchange" and self.pattern in {"walking", "stepped"}:
+            raise ValueError("pattern: cores that exchange have to be loaded together: steady, pulsed or random")
+        self._pattern_fits()
         return self
 
-    def _dwell_fits(self) -> None:
-        if self.pattern == "walking" and self.dwell_s is None:
-            raise ValueError('dwell: a walking stage needs a time on each core, such as "10 s"')
-        if self.pattern != "walking" and self.dwell_s is not None:
-            raise ValueError('dwell: only stages with pattern = "walking" have it; leave it out here')
+    def _pattern_fits(self) -> None:
+        for field, (key, patterns, needed) in _PATTERN_KEYS.items():
+            given = getattr(self, field) is not None
+            if given and self.pattern not in patterns:
+                owners = " or ".join(f'"{name}"' for name in patterns)
+                raise ValueError(f"{key}: only stages with pattern = {owners} have it; leave it out here")
+            if needed and not given and self.pattern in patterns:
+                raise ValueError(f"{key}: a {self.pattern} stage needs {needed}")
         if self.dwell_s is not None and self.dwell_s < ROUND_S:
             raise ValueError(f"dwell: at least one round, {ROUND_S:g} s")
+        if self.period_s is not None and self.period_s > self.duration_s:
+            raise ValueError("period: longer than the stage, which would hold no whole pulse")
+        if self.shortest_s is not None and self.longest_s is not None and self.shortest_s > self.longest_s:
+            raise ValueError("shortest: must not be longer than `longest`")
+        if self.longest_s is not None and self.longest_s > self.duration_s / 2:
+            raise ValueError("longest: more than half of the stage, which might hold one load and nothing else")
 
 
 class Plan(Value):

@@ -34,7 +34,7 @@ def _reader(
 def _said(bound: float, dimension: units.Dimension) -> str:
     """A bound as a person says it: 720 h and not 2592000 s."""
     if dimension is units.TIME:
-        return units.duration_text(bound)
+        return units.duration_text(bound) if bound == 0.0 or bound >= 0.1 else f"{bound * 1e3:g} ms"
     return units.size_text(bound * 2**20) if dimension is units.DATA_SIZE else units.show(bound, dimension)
 
 
@@ -66,6 +66,19 @@ HoldS = Annotated[
     _schema(units.TIME, "5 s"),
 ]
 """How long something dangerous may go on; no longer than a minute."""
+IntervalS = Annotated[
+    float,
+    BeforeValidator(_reader(units.TIME, 0.001, 10.0, "20 ms")),
+    PlainSerializer(_writer(units.TIME)),
+    _schema(units.TIME, "20 ms"),
+]
+"""A load that comes and goes faster than anybody walks; longer ones are stages."""
+OnPercent = Annotated[
+    float,
+    BeforeValidator(_reader(units.SHARE, 10.0, 90.0, "50 %")),
+    PlainSerializer(_writer(units.SHARE)),
+    _schema(units.SHARE, "50 %"),
+]
 FloorPercent = Annotated[
     float,
     BeforeValidator(_reader(units.SHARE, 50.0, 100.0, "95 %")),

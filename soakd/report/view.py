@@ -125,7 +125,7 @@ def _stage_facts(stage: StageResult) -> tuple[str, ...]:
         else f"{medians[0]:.0f} MHz median of the slowest core, {lowest:.0f} at least"
     )
     sweeps = min((worker.totals.sweeps for worker in stage.workers), default=0)
-    swept = (f"{sweeps} whole marches by every core",) if stage.workload == "memory" else ()
+    swept = (f"{sweeps} whole sweeps by every core",) if stage.workload.startswith("memory") else ()
     return (
         f"{stage.rounds} rounds, {stage.checked_percent:.1f} % of the time checked, {wrong}",
         f"{units.count_text(stage.operations)} {stage.unit}, {units.count_text(stage.per_second)} per second",

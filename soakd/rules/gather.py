@@ -86,7 +86,7 @@ class Gatherer:
     """Feed it every event of a run in order; ask for the evidence at any time."""
 
     def __init__(self, record: RunRecord, units: Mapping[str, str]) -> None:
-        """`units`: workload name to what its operations count."""
+        """`units`: kind of workload to what its operations count."""
         self.record = record
         self._units = units
         self._channels = {
@@ -186,16 +186,16 @@ class Gatherer:
         workers = tuple(self._worker_result(tally, core, seconds) for core, seconds in planned.items())
         operations = sum(worker.totals.operations for worker in workers)
         busy_s = sum(worker.totals.checked_s for worker in workers)
-        at_once = len(workers) if stage.pattern == "steady" else 1
+        at_once = 1 if stage.pattern == "walking" else len(workers)
         return StageResult(
             index=number,
             name=stage.name,
-            workload=stage.workload,
+            workload=stage.kernel,
             instruction_class=self.record.classes[class_key(stage)],
             pattern=stage.pattern,
             planned_s=stage.duration_s,
             state="complete" if tally.complete else "stopped" if tally.started else "not started",
-            unit=self._units[stage.workload],
+            unit=self._units[stage.kind],
             rounds=sum(worker.totals.rounds for worker in workers),
             operations=operations,
             per_second=operations / busy_s * at_once if busy_s else 0.0,
@@ -243,4 +243,4 @@ def probe_channel(core: int) -> str:
 
 
 def class_key(stage: Stage) -> str:
-    return f"{stage.workload}/{stage.instruction_class}"
+    return f"{stage.kernel} {stage.instruction_class}"

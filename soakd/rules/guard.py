@@ -106,7 +106,7 @@ class Guard:
     def wrong(self, event: WorkerWrong, now_s: float) -> list[Decision]:
         """Every wrong result fails the run; the plan says how many are collected before the load stops."""
         self._mismatches += 1
-        workload = self._running().workload if self._stage is not None else "unknown"
+        workload = self._running().kernel if self._stage is not None else "unknown"
         finding = wrong_result(event, workload=workload, instruction_class=self._class)
         return [self._decide(finding, now_s, stops=self._mismatches >= self.plan.guard.mismatches)]
 
@@ -163,7 +163,7 @@ class Guard:
         return Finding(rule="suspended", weight="inconclusive", text=text)
 
     def _swapped(self, values: dict[str, float]) -> Finding | None:
-        if self._stage is None or self._running().workload != "memory":
+        if self._stage is None or self._running().kind != "memory":
             return None
         swap = self._board.of_role(values, Role.SWAP_TRAFFIC)
         if not swap:

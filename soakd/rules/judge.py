@@ -61,12 +61,12 @@ def _stages_complete(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
 
 
 def _memory_swept(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
-    """A memory stage counts only if each worker finished at least one whole march over its share."""
+    """A memory stage counts only if each worker finished at least one whole sweep of its share."""
     for stage in evidence.stages:
         unswept = [str(w.totals.core) for w in stage.workers if w.totals.sweeps == 0]
-        if stage.workload == "memory" and stage.state == "complete" and unswept:
+        if stage.workload.startswith("memory") and stage.state == "complete" and unswept:
             text = (
-                f"stage {stage.index + 1} ({stage.name}) was too short for one whole march over the share of "
+                f"stage {stage.index + 1} ({stage.name}) was too short for one whole sweep of the share of "
                 f"core {', '.join(unswept)}"
             )
             yield Finding(rule="memory-not-swept", weight="inconclusive", text=text, stage=stage.index)
@@ -75,7 +75,7 @@ def _memory_swept(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
 def _covered(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
     """Coverage under the plan's floor is never a pass, nor is a core without any checked round.
 
-    One round at a stage's edge is the grid, not a hole.
+    One round at a stage's edge is the grid, not a hole, where it is not most of the load that was planned.
     """
     coverage = evidence.coverage
     for stage in evidence.stages:
@@ -99,7 +99,10 @@ def _covered(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
 def _unchecked(stage: StageResult, floor_percent: float) -> bool:
     return any(
         w.totals.rounds == 0
-        or (w.checked_percent < floor_percent and w.planned_s * (100.0 - w.checked_percent) > 100.0 * ROUND_S)
+        or (
+            w.checked_percent < floor_percent
+            and w.planned_s * (100.0 - w.checked_percent) > 100.0 * min(ROUND_S, w.planned_s / 2.0)
+        )
         for w in stage.workers
     )
 

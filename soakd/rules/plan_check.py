@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 
     from soakd.model.plan import Plan
 
+_ENOUGH_TO_EXCHANGE = 2
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Misfit:
@@ -35,7 +37,10 @@ def misfits(plan: Plan, *, bench_cores: Sequence[int], classes: Mapping[str, Seq
             if core not in bench_cores:
                 wanted = f"no such core may be used here; cores: {known}"
                 yield Misfit(stage=number, key="cores", value=str(core), wanted=wanted)
-        has = classes[stage.workload]
+        if stage.kind == "exchange" and len(cores) < _ENOUGH_TO_EXCHANGE:
+            wanted = "one core has nobody to exchange with; give it two or more"
+            yield Misfit(stage=number, key="cores", value=", ".join(map(str, cores)), wanted=wanted)
+        has = classes[stage.kernel]
         if not has:
             wanted = f"this core cannot run {stage.workload} in any class"
             yield Misfit(stage=number, key="workload", value=stage.workload, wanted=wanted)

@@ -54,9 +54,13 @@ def unreadable(found: Sequence[SensorSource]) -> dict[str, str]:
 
 
 def classes() -> dict[str, tuple[str, ...]]:
-    """Workload to the instruction classes that this core has for it, narrowest first."""
+    """Kernel ("vector/lanes") to the instruction classes that this core has for it, narrowest first."""
     from soakd.workloads.catalog import KINDS  # noqa: PLC0415 - loads the compiler library
     from soakd.workloads.classes import available  # noqa: PLC0415
 
     here = available()
-    return {name: tuple(c for c in here if c in kind.classes) for name, kind in KINDS.items()}
+    return {
+        f"{kind.name}/{name}": tuple(c for c in here if c in entry.classes)
+        for kind in KINDS.values()
+        for name, entry in kind.kernels.items()
+    }

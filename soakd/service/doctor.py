@@ -18,6 +18,7 @@ from soakd.model.channels import Role
 from soakd.sensors.snapshot import take_snapshot
 from soakd.service import bench
 from soakd.store.database import open_for_reading
+from soakd.workloads.classes import available
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -127,10 +128,8 @@ def _locked_memory() -> Iterator[Check]:
 
 
 def _classes() -> Iterator[Check]:
-    has = bench.classes()
-    yield Check(
-        name="instruction classes", state="good", text="; ".join(f"{k}: {', '.join(v)}" for k, v in has.items())
-    )
+    here = available()
+    yield Check(name="instruction classes", state="good", text=", ".join(here))
 
 
 def _machine() -> Iterator[Check]:

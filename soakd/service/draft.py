@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import uuid
 from importlib.metadata import version
 from typing import TYPE_CHECKING
@@ -29,6 +30,7 @@ def draft_run(plan: Plan, sheet: Sheet | None, *, plan_file: str, clock: Clock, 
     cores = bench.cores()
     classes = bench.classes()
     refuse_misfits(plan_file, misfits(plan, bench_cores=cores, classes=classes))
+    plan = _seeded(plan)
     sources = bench.sources(clock)
     channels = bench.channels(sources, cores)
     bounds, cautions = resolve(plan, channels, bench.unreadable(sources))
@@ -44,7 +46,7 @@ def draft_run(plan: Plan, sheet: Sheet | None, *, plan_file: str, clock: Clock, 
         snapshot=snapshot,
         fingerprint=fingerprint(sheet, snapshot),
         classes={
-            class_key(stage): classes[stage.workload][-1]
+            class_key(stage): classes[stage.kernel][-1]
             if stage.instruction_class == "widest"
             else stage.instruction_class
             for stage in plan.stages
@@ -56,3 +58,14 @@ def draft_run(plan: Plan, sheet: Sheet | None, *, plan_file: str, clock: Clock, 
         bounds=bounds,
         cautions=cautions,
     )
+
+
+def _seeded(plan: Plan) -> Plan:
+    """The plan as it will be run and recorded: random stages without a seed get one, so that they can be run again."""
+    stages = tuple(
+        stage.model_copy(update={"seed": secrets.randbits(32)})
+        if stage.pattern == "random" and stage.seed is None
+        else stage
+        for stage in plan.stages
+    )
+    return plan.model_copy(update={"stages": stages})

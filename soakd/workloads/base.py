@@ -7,12 +7,38 @@ to the end of the round; one cheap check then vouches for every operation of it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final, Protocol
 
 Beat = Callable[[], None]
 """Called between pieces of work of at most about 50 ms, so that a worker's heartbeat advances."""
+
+
+class Gate(Protocol):
+    """The load pattern as a round sees it."""
+
+    def wait(self) -> float:
+        """Rest until work is about to be wanted; returns the seconds that it may go on, 0 when the round is to end."""
+        ...
+
+    def start(self) -> None:
+        """Return at the very moment from which work is wanted; called right before it."""
+        ...
+
+
+class _Open:
+    """No pattern at all: work as long as you like."""
+
+    def wait(self) -> float:
+        return math.inf
+
+    def start(self) -> None:
+        pass
+
+
+OPEN: Final[Gate] = _Open()
 
 FAULTS_KEPT: Final = 8
 """How many wrong results of one round are kept in full; all are counted."""
@@ -58,7 +84,7 @@ class Round:
     faults: tuple[Fault, ...]
     """The first `FAULTS_KEPT` of them."""
     sweeps: int
-    """Complete passes of the algorithm that ended in this round (memory: a whole march over the whole share)."""
+    """Complete passes of the algorithm that ended in this round (memory: a march or its like over the share)."""
 
 
 class Task(Protocol):
@@ -67,8 +93,8 @@ class Task(Protocol):
     note: str
     """One line for the verdict about how this instance runs; may be empty."""
 
-    def round(self, target_s: float, beat: Beat, flip: Flip | None = None) -> Round:
-        """Work for about `target_s` on fresh random operands and check everything that was done."""
+    def round(self, target_s: float, beat: Beat, flip: Flip | None = None, gate: Gate = OPEN) -> Round:
+        """Work for about `target_s` on fresh random operands, when the gate lets it, and check everything done."""
         ...
 
 
@@ -82,6 +108,14 @@ class Program(Protocol):
         """Run a tiny known-answer check of every kernel; raises WorkloadError naming the kernel that is wrong."""
         ...
 
-    def task(self, *, memory_bytes: int, beat: Beat) -> Task:
-        """Make one worker's instance; `memory_bytes` matters to memory workloads only."""
+    def gather(self, workers: int) -> None:
+        """Called in the parent before a stage's workers are forked: make what they are to share, if anything."""
+        ...
+
+    def task(self, *, memory_bytes: int, beat: Beat, seat: int = 0) -> Task:
+        """Make one worker's instance.
+
+        `memory_bytes` matters to memory workloads only, `seat` (the worker's place among those gathered, from 0) only
+        to those that share something.
+        """
         ...

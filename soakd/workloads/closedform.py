@@ -29,6 +29,25 @@ def jump(multiplier: int, increment: int, steps: int, modulus: int) -> tuple[int
     return total_multiplier, total_increment
 
 
+def jump_sum(multiplier: int, increment: int, steps: int, modulus: int) -> tuple[int, int]:
+    """Return (P, Q) with x_0 + x_1 + ... + x_(steps - 1) = P * x_0 + Q for the recurrence of `jump`.
+
+    By doubling: m steps from x give G*x + C and the sum P*x + Q; the next n give the sum P'*(G*x + C) + Q'.
+    """
+    done, block = (1, 0, 0, 0), (multiplier, increment, 1, 0)
+    while steps:
+        if steps & 1:
+            done = _after(done, block, modulus)
+        block = _after(block, block, modulus)
+        steps >>= 1
+    return done[2:]
+
+
+def _after(first: Matrix, then: Matrix, modulus: int) -> Matrix:
+    (g, c, p, q), (g2, c2, p2, q2) = first, then
+    return g2 * g % modulus, (g2 * c + c2) % modulus, (p + p2 * g) % modulus, (q + p2 * c + q2) % modulus
+
+
 def matrix_product(left: Matrix, right: Matrix, modulus: int) -> Matrix:
     """Multiply two 2x2 matrices modulo `modulus`."""
     a, b, c, d = left

@@ -18,6 +18,8 @@ MEMORY = HEAD + STAGE.replace("integer", "memory")
 PLAN = HEAD + STAGE
 LIMIT = PLAN + '[[limit]]\nof = "cpu-temperature"\n'
 SHEET = HEAD + "[values]\n"
+PULSED = 'pattern = "pulsed"\nperiod = "20 ms"\non = "50 %"\n'
+RANDOM = 'pattern = "random"\nshortest = "1 ms"\nlongest = "1 s"\n'
 
 
 def lasting(written):
@@ -43,7 +45,7 @@ BROKEN_PLANS = {
     "the field's name in code": (PLAN + 'duration_s = "8 h"\n', "stage 1: duration_s", "", "did you mean duration?"),
     "key of the second stage": (
         PLAN + STAGE.replace("integer", "interger"), "stage 2: workload", '"interger"',
-        'must be "integer", "vector" or "memory"',
+        'must be "integer", "integer/streams", "integer/wide"',
     ),
     "unit of another dimension": (
         lasting('"10 W"'), "stage 1: duration", '"10 W"', "'W' is not a unit of time; use s, ms, min, h",
@@ -84,9 +86,50 @@ BROKEN_PLANS = {
     "dwell under a round": (
         PLAN + 'pattern = "walking"\ndwell = "100 ms"\n', "stage 1: dwell", '"100 ms"', "at least one round, 0.5 s",
     ),
-    "unknown pattern": (PLAN + 'pattern = "running"\n', "stage 1: pattern", '"running"', '"steady" or "walking"'),
+    "unknown pattern": (PLAN + 'pattern = "running"\n', "stage 1: pattern", '"running"', '"pulsed" or "random"'),
+    "dwell with pulses": (
+        PLAN + PULSED + 'dwell = "5 s"\n', "stage 1: dwell", '"5 s"', 'pattern = "walking" or "stepped" have it',
+    ),
+    "stepped without dwell": (PLAN + 'pattern = "stepped"\n', "stage 1: dwell", "", "a stepped stage needs a time on"),
+    "pulsed without period": (
+        PLAN + 'pattern = "pulsed"\non = "50 %"\n', "stage 1: period", "", 'from rise to rise, such as "20 ms"',
+    ),
+    "pulsed without on": (
+        PLAN + 'pattern = "pulsed"\nperiod = "5 ms"\n', "stage 1: on", "", "a share of the period under load, such as",
+    ),
+    "period without pulses": (PLAN + 'period = "5 ms"\n', "stage 1: period", '"5 ms"', 'pattern = "pulsed" have it'),
+    "on without pulses": (PLAN + 'on = "50 %"\n', "stage 1: on", '"50 %"', 'pattern = "pulsed" have it'),
+    "period under a millisecond": (
+        PLAN + PULSED.replace("20 ms", "0.5 ms"), "stage 1: period", '"0.5 ms"', "must lie between 1 ms and 10 s",
+    ),
+    "period over ten seconds": (
+        PLAN + PULSED.replace("20 ms", "11 s"), "stage 1: period", '"11 s"', "must lie between 1 ms and 10 s",
+    ),
+    "period longer than the stage": (
+        lasting('"5 s"') + PULSED.replace("20 ms", "6 s"), "stage 1: period", '"6 s"', "no whole pulse",
+    ),
+    "nearly always on": (
+        PLAN + PULSED.replace("50 %", "95 %"), "stage 1: on", '"95 %"', "must lie between 10 % and 90 %",
+    ),
+    "hardly ever on": (PLAN + PULSED.replace("50 %", "5 %"), "stage 1: on", '"5 %"', "must lie between 10 % and 90 %"),
+    "random without bounds": (PLAN + 'pattern = "random"\n', "stage 1: shortest", "", "a random stage needs a bound"),
+    "random without a longest": (
+        PLAN + 'pattern = "random"\nshortest = "1 ms"\n', "stage 1: longest", "", "a random stage needs a bound",
+    ),
+    "bounds the wrong way round": (
+        PLAN + RANDOM.replace("1 ms", "2 s"), "stage 1: shortest", '"2 s"', "not be longer than `longest`",
+    ),
+    "interval longer than half of the stage": (
+        PLAN + RANDOM.replace('"1 s"', '"6 s"'), "stage 1: longest", '"6 s"', "more than half of the stage",
+    ),
+    "bound of another pattern": (
+        PLAN + 'shortest = "5 ms"\n', "stage 1: shortest", '"5 ms"', 'pattern = "random" have it',
+    ),
+    "seed of another pattern": (PLAN + PULSED + "seed = 4\n", "stage 1: seed", "4", 'pattern = "random" have it'),
+    "seed below zero": (PLAN + RANDOM + "seed = -1\n", "stage 1: seed", "-1", "must be at least 0"),
+    "seed as text": (PLAN + RANDOM + 'seed = "7"\n', "stage 1: seed", '"7"', "must be a whole number"),
     "unknown workload": (
-        PLAN.replace("integer", "floating"), "stage 1: workload", '"floating"', '"integer", "vector" or "memory"',
+        PLAN.replace("integer", "floating"), "stage 1: workload", '"floating"', '"integer", "integer/streams", ',
     ),
     "unknown class": (PLAN + 'class = "vector-1024"\n', "stage 1: class", '"vector-1024"', '"vector-256"'),
     "limit above and below": (
@@ -278,7 +321,12 @@ def test_a_plan_is_found_by_its_file_or_by_a_shipped_name(tmp_path):
         find("morning", "plans")
 
 
-CLASSES = {"integer": ["scalar"], "vector": ["vector-128", "vector-256"], "memory": ["scalar"]}
+CLASSES = {
+    "exchange/ring": ["scalar"],
+    "integer/streams": ["scalar"],
+    "vector/lanes": ["vector-128", "vector-256"],
+    "memory/march": ["scalar"],
+}
 
 
 @pytest.mark.parametrize(
@@ -291,6 +339,10 @@ CLASSES = {"integer": ["scalar"], "vector": ["vector-128", "vector-256"], "memor
         ),
         (
             'pattern = "walking"\ndwell = "6 s"\n', "stage 1: dwell", "6 s",
+            "too long for every core to have its turn; at most 5 s in this stage",
+        ),
+        (
+            'pattern = "stepped"\ndwell = "6 s"\n', "stage 1: dwell", "6 s",
             "too long for every core to have its turn; at most 5 s in this stage",
         ),
         (
@@ -307,11 +359,29 @@ def test_a_plan_that_does_not_fit_the_bench_is_refused_with_what_would_fit(stage
     assert str(refused.value) == f"{path}: {key} = {value}: {wanted}"
 
 
-@pytest.mark.parametrize("stage", ["", "cores = [1]\n", 'class = "scalar"\n', 'pattern = "walking"\ndwell = "5 s"\n'])
+@pytest.mark.parametrize(
+    "stage",
+    [
+        "", "cores = [1]\n", 'class = "scalar"\n', 'pattern = "walking"\ndwell = "5 s"\n',
+        'pattern = "stepped"\ndwell = "5 s"\n', PULSED, RANDOM, RANDOM + "seed = 4294967295\n",
+    ],
+)  # fmt: skip
 def test_a_plan_that_fits_is_not_refused(stage, tmp_path):
     path = tmp_path / "tonight.toml"
     path.write_text(PLAN + stage, encoding="utf-8")
     assert list(misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES)) == []
+
+
+def test_an_exchange_needs_two_cores_that_are_loaded_together(tmp_path):
+    path = tmp_path / "tonight.toml"
+    exchange = PLAN.replace('"integer"', '"exchange/ring"')
+    path.write_text(exchange + "cores = [1]\n", encoding="utf-8")
+    with pytest.raises(ConfigError) as refused:
+        refuse_misfits(path, misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES))
+    assert str(refused.value).endswith("cores = 1: one core has nobody to exchange with; give it two or more")
+    path.write_text(exchange + 'pattern = "walking"\ndwell = "5 s"\n', encoding="utf-8")
+    with pytest.raises(ConfigError, match=r"pattern.*have to be loaded together"):
+        load_plan(path)
 
 
 def test_every_misfit_is_counted(tmp_path):

@@ -15,10 +15,11 @@ from soakd.crew import wire
 from soakd.crew.process import CrewProcess
 from soakd.crew.slots import Slots, SlotTotals, WorkerState
 from soakd.model.crew import CrewLost, CrewPrepared, CrewRefused, WorkerExited, WorkerReady, WorkerWrong
+from soakd.model.pattern import Pattern
 from soakd.model.plan import Stage
 
 CORES = sorted(os.sched_getaffinity(0))
-STAGE = Stage(name="s", workload="integer", duration=2.0)
+STAGE = Stage(name="s", workload="integer/streams", duration=2.0)
 DEADLINE_S = 30.0
 
 
@@ -108,7 +109,7 @@ def test_a_stopped_worker_has_no_beats_and_the_kernel_says_why(hand):
 
 
 def test_a_planted_flip_is_told_as_a_wrong_result_of_that_round():
-    flip = wire.PlantedFlip(workload="integer", core=CORES[0], round=2, bit=77)
+    flip = wire.PlantedFlip(workload="integer/streams", core=CORES[0], round=2, bit=77)
     hand = Hand(flip)
     try:
         hand.begin(drill=True, duration_s=3.0)
@@ -120,9 +121,9 @@ def test_a_planted_flip_is_told_as_a_wrong_result_of_that_round():
 
 
 def test_a_flip_is_refused_outside_a_drill():
-    hand = Hand(wire.PlantedFlip(workload="integer", core=CORES[0], round=1, bit=1))
+    hand = Hand(wire.PlantedFlip(workload="integer/streams", core=CORES[0], round=1, bit=1))
     try:
-        hand.crew.prepare([("integer", "scalar")], drill=False)
+        hand.crew.prepare([("integer/streams", "scalar")], drill=False)
         hand.wait(CrewPrepared)
         hand.crew.begin(STAGE, "scalar", CORES)
         assert "only in a drill" in hand.wait(CrewRefused).reason
@@ -132,15 +133,15 @@ def test_a_flip_is_refused_outside_a_drill():
 
 
 def test_a_kernel_that_cannot_be_built_is_an_answer_and_not_a_crash(hand):
-    hand.crew.prepare([("integer", "vector-512")], drill=False)
+    hand.crew.prepare([("integer/streams", "vector-512")], drill=False)
     assert "vector-512" in hand.wait(CrewRefused).reason
 
 
 def test_a_worker_that_cannot_get_what_it_needs_is_an_answer_and_not_a_hang(hand):
     """No memory at all for a memory worker."""
-    hand.crew.prepare([("memory", "vector-128")], drill=False)
+    hand.crew.prepare([("memory/march", "vector-128")], drill=False)
     hand.wait(CrewPrepared)
-    hand.crew.begin(STAGE.model_copy(update={"workload": "memory"}), "vector-128", CORES)
+    hand.crew.begin(STAGE.model_copy(update={"workload": "memory/march"}), "vector-128", CORES)
     assert re.search(r"core \d+: .*too small", hand.wait(CrewRefused).reason)
 
 
@@ -152,9 +153,9 @@ from soakd.crew.process import CrewProcess
 from soakd.model.plan import Stage
 events = queue.SimpleQueue()
 crew = CrewProcess({len(CORES)}, events.put)
-crew.prepare([("integer", "scalar")], drill=False)
+crew.prepare([("integer/streams", "scalar")], drill=False)
 events.get()
-crew.begin(Stage(name="s", workload="integer", duration=60.0), "scalar", {CORES})
+crew.begin(Stage(name="s", workload="integer/streams", duration=60.0), "scalar", {CORES})
 for _ in {CORES}: events.get()
 crew.go(60.0)
 print(crew.pid, *crew.pids.values(), flush=True)
@@ -214,7 +215,8 @@ def test_go_is_seen_by_every_mapping_of_the_slots():
         wire.PrepareOrder(programs=(("integer", "scalar"), ("vector", "vector-128")), drill=True),
         wire.StageOrder(workload="memory", instruction_class="vector-128", cores=(0, 3), memory_percent=12.5),
         wire.StageOrder(
-            workload="integer", instruction_class="scalar", cores=(1,), dwell_s=2.0,
+            workload="integer", instruction_class="scalar", cores=(1,),
+            pattern=Pattern(name="walking", dwell_ns=2_000_000_000),
             flip=wire.PlantedFlip(workload="integer", core=1, round=3, bit=9),
         ),
     ],

@@ -172,7 +172,7 @@ def test_missing_readings_are_named_with_their_reasons():
 def test_what_a_stage_did_is_told_in_its_own_unit():
     memory = view(VERDICTS["machine went down"]).stages[1]
     assert "2 × 10⁹ bytes, 202 × 10⁶ per second" in memory.facts  # 2 × 10⁹ in 9.9 s by each of two cores
-    assert "2 whole marches by every core" in memory.facts
+    assert "2 whole sweeps by every core" in memory.facts
     assert "4690 MHz median of the slowest core, 4690 at least" in memory.facts
 
 

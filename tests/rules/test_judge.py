@@ -34,6 +34,7 @@ from soakd.rules.gather import probe_channel
 from soakd.rules.judge import RULES, judge
 
 MEMORY = plan(stage(name="Memory", workload="memory", memory_percent=50.0))
+SHORT_BURSTS = stage(pattern="pulsed", period_s=0.02, on_percent=10.0, duration_s=3.0)
 WALK = plan(stage(pattern="walking", dwell_s=5.0))
 TWO = plan(stage(), stage(name="Vector", workload="vector"))
 WRONG = WrongResult(
@@ -139,6 +140,13 @@ CASES = {
     "a core without one checked round": (
         record(plan(stage(pattern="walking", dwell_s=0.5, duration_s=1.0))),
         run_of(totals(0, checked_s=0.5), totals(1, rounds=0, checked_s=0.0)), {}, "inconclusive", ["coverage-low"],
+    ),
+    "most of the load of a few short bursts missed": (
+        record(plan(SHORT_BURSTS)), run_of(totals(0, checked_s=0.3), totals(1, checked_s=0.1)), {}, "inconclusive",
+        ["coverage-low"],
+    ),
+    "short bursts checked": (
+        record(plan(SHORT_BURSTS)), run_of(totals(0, checked_s=0.3), totals(1, checked_s=0.29)), {}, "pass", [],
     ),
     "a core that never spoke": (record(), run_of(totals(0)), {}, "inconclusive", ["coverage-low"]),
     "too few readings": (record(), run_of(ticks=gappy(1)), {}, "inconclusive", ["readings-missing"]),

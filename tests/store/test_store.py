@@ -51,7 +51,7 @@ def record(run_id="aaaa11112222", **changes):
         "sheet": None,
         "snapshot": SNAPSHOT,
         "fingerprint": "f" * 64,
-        "classes": {"integer/widest": "scalar"},
+        "classes": {"integer/streams widest": "scalar"},
         "cores": (0,),
         "channels": (
             ChannelInfo(name="a", role="cpu-temperature", unit="°C"),

@@ -116,7 +116,7 @@ def loaded_after(statement: str) -> set[str]:
 
 def test_the_crew_s_child_loads_nothing_that_a_worker_does_not_need():
     loaded = loaded_after(
-        "import soakd.crew.child; from soakd.workloads.catalog import build; build('integer', 'scalar')"
+        "import soakd.crew.child; from soakd.workloads.catalog import build; build('integer/streams', 'scalar')"
     )
     assert "llvmlite" in loaded
     assert not loaded & {"psutil", "sqlite3", "apscheduler", "typer", "pydantic", "rich", "numpy"}

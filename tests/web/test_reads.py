@@ -33,7 +33,7 @@ def judged(run_id):
         sheet=None,
         snapshot=SNAPSHOT,
         fingerprint="f" * 64,
-        classes={"integer/widest": "scalar"},
+        classes={"integer/streams widest": "scalar"},
         cores=(0,),
         channels=(),
         bounds=(),

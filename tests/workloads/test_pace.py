@@ -71,3 +71,59 @@ def test_the_pace_of_one_round_serves_the_next(monkeypatch):
     pace.fill(0.5, shared, core.advance, core.beat, core.halfway)
     assert shared.steps_per_s == pytest.approx(2e9, rel=0.01)
     assert len(core.slices_s) - first <= first
+
+
+class Pulses:
+    """A gate on the core's own clock: open for `on_s` of every `period_s`, and shut for good after `pulses` of them."""
+
+    def __init__(self, core, period_s, on_s, pulses):
+        self.core, self.period_ns, self.on_ns, self.pulses = core, period_s * 1e9, on_s * 1e9, pulses
+        self.rise_ns = 0
+
+    def wait(self):
+        number, phase_ns = divmod(self.core.now_ns, self.period_ns)
+        if phase_ns < self.on_ns - 1:
+            self.rise_ns = self.core.now_ns
+        else:
+            number += 1
+            self.rise_ns, phase_ns = number * self.period_ns, 0
+        return (self.on_ns - phase_ns) / 1e9 if number < self.pulses else 0.0
+
+    def start(self):
+        self.core.now_ns = max(self.core.now_ns, self.rise_ns)
+
+
+@pytest.mark.parametrize(("period_s", "on_s"), [(0.001, 0.0001), (0.001, 0.0009), (0.02, 0.01), (1.0, 0.1)])
+@pytest.mark.parametrize("guess", [1e6, 3e9])
+def test_slices_keep_to_the_gate_once_the_pace_is_known(monkeypatch, period_s, on_s, guess):
+    """Nothing runs in a rest but what the first slice of a wrong guess overruns."""
+    core = Core(1e9)
+    gate = Pulses(core, period_s, on_s, pulses=10**9)
+    monkeypatch.setattr(pace, "perf_counter_ns", core.perf_counter_ns)
+    shared, begun = pace.Pace(steps_per_s=guess), []
+    advance = core.advance
+    core.advance = lambda steps: (begun.append(core.now_ns), advance(steps))[1]
+    steps, work_s = pace.fill(0.3, shared, core.advance, core.beat, core.halfway, gate)
+    assert steps == pytest.approx(1e9 * work_s, rel=1e-4)
+    assert 0.3 <= work_s + 1e-6 < 0.31
+    assert len({int(at // gate.period_ns) for at in begun}) >= 0.29 / on_s, "a round spans as many pulses as it needs"
+    for at, slice_s in list(zip(begun, core.slices_s, strict=True))[1:]:
+        assert at % gate.period_ns + slice_s * 1e9 <= gate.on_ns + 10
+    assert len(core.turns) == 1
+
+
+def test_a_round_ends_when_the_gate_shuts_and_still_turns_halfway(monkeypatch):
+    core = Core(1e9)
+    gate = Pulses(core, 0.02, 0.01, pulses=3)
+    monkeypatch.setattr(pace, "perf_counter_ns", core.perf_counter_ns)
+    _, work_s = pace.fill(0.5, pace.Pace(steps_per_s=1e9), core.advance, core.beat, core.halfway, gate)
+    assert work_s == pytest.approx(0.03, rel=1e-3)
+    assert core.turns == [len(core.slices_s)]
+
+
+def test_a_gate_that_is_shut_from_the_start_leaves_nothing_done(monkeypatch):
+    core = Core(1e9)
+    gate = Pulses(core, 0.02, 0.01, pulses=0)
+    monkeypatch.setattr(pace, "perf_counter_ns", core.perf_counter_ns)
+    assert pace.fill(0.5, pace.Pace(steps_per_s=1e9), core.advance, core.beat, core.halfway, gate) == (0, 0.0)
+    assert core.slices_s == []

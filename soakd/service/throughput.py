@@ -1,0 +1,79 @@
+"""For `soakd workloads measure`: how fast each kernel runs, on one core and on all at once, against known limits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from soakd.crew.child import available_memory_bytes, last_level_cache_bytes
+from soakd.crew.measuring import CopyProgram, measured
+from soakd.errors import UsageError
+from soakd.model.throughput import Throughput
+from soakd.service import bench
+from soakd.workloads import catalog
+from soakd.workloads.classes import WIDEST
+from soakd.workloads.clockprobe import ClockProbe
+from soakd.workloads.families import cpuinfo, family_of, limit
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+_SHARE_BYTES: Final = 256 << 20
+_CACHES: Final = 4
+_MOST_OF_FREE: Final = 0.25
+
+
+def wanted(names: Sequence[str], instruction_class: str | None) -> list[tuple[str, str]]:
+    """Kernels and classes that this core has, of the kinds or kernels named (all, if none is). Raises UsageError."""
+    pairs = []
+    unknown = [name for name in names if name not in {*catalog.KINDS, *catalog.workloads()}]
+    if unknown:
+        raise UsageError(f"there is no workload {unknown[0]!r}", hint=f"there are: {', '.join(catalog.workloads())}")
+    for workload, here in bench.classes().items():
+        named = not names or workload in names or workload.partition("/")[0] in names
+        allowed = here[-1:] if instruction_class == WIDEST else here
+        pairs += [(workload, name) for name in allowed if named and instruction_class in {None, WIDEST, name}]
+    if not pairs:
+        raise UsageError("nothing of that can be measured here", hint="`soakd workloads list` shows what can")
+    return pairs
+
+
+def measure(pairs: Sequence[tuple[str, str]], cores: Sequence[int], rounds: int) -> Iterator[Throughput]:
+    """One after the other. Raises WorkloadError when a kernel is wrong or a worker fails."""
+    probe = ClockProbe() if ClockProbe().available else None
+    copied: tuple[float, float] | None = None
+    family = family_of(cpuinfo())
+    share = share_bytes(len(cores))
+    for workload, name in pairs:
+        kind = catalog.KINDS[workload.partition("/")[0]]
+        if kind.uses_memory and copied is None:
+            copied = _copied(cores, rounds, share)
+        program = catalog.build(workload, name)
+        program.selfcheck()
+        (one,) = measured(program, cores[:1], probe, rounds=rounds, memory_bytes=share)
+        every = tuple(measured(program, cores, probe, rounds=rounds, memory_bytes=share))
+        ratios: tuple[float | None, float | None] = (None, None)
+        if kind.uses_memory and copied is not None:
+            ratios = (one.best_per_second / copied[0], sum(c.best_per_second for c in every) / copied[1])
+        yield Throughput(
+            workload=workload,
+            instruction_class=name,
+            unit=kind.unit,
+            one=one,
+            every=every,
+            limit_per_cycle=limit(workload, name, family),
+            times_copy=ratios[0],
+            times_copy_every=ratios[1],
+        )
+
+
+def share_bytes(cores: int) -> int:
+    """Per core: together well beyond the last cache, and no more than a quarter of what is free."""
+    wanted_bytes = max(_SHARE_BYTES, _CACHES * last_level_cache_bytes() // cores)
+    return min(wanted_bytes, int(available_memory_bytes() * _MOST_OF_FREE) // cores)
+
+
+def _copied(cores: Sequence[int], rounds: int, share: int) -> tuple[float, float]:
+    """Bytes per second of numpy.copyto: one core, all at once."""
+    (one,) = measured(CopyProgram(), cores[:1], None, rounds=rounds, memory_bytes=share)
+    every = measured(CopyProgram(), cores, None, rounds=rounds, memory_bytes=share)
+    return one.best_per_second, sum(core.best_per_second for core in every)

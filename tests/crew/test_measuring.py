@@ -1,0 +1,56 @@
+"""Kernels are measured in workers of their own; what goes wrong in one is told."""
+
+import os
+
+import pytest
+
+from soakd.crew.measuring import CopyProgram, measured
+from soakd.errors import WorkloadError
+from soakd.workloads import catalog
+from soakd.workloads.clockprobe import ClockProbe
+from soakd.workloads.integer import streams
+
+CORES = sorted(os.sched_getaffinity(0))
+
+
+@pytest.fixture(scope="module")
+def probe():
+    made = ClockProbe()
+    return made if made.available else None
+
+
+def test_every_core_answers_for_itself_in_the_order_asked(probe):
+    program = catalog.build("integer/streams", "scalar")
+    told = measured(program, CORES, probe, rounds=3, memory_bytes=0)
+    assert [each.core for each in told] == CORES
+    for each in told:
+        assert each.best_per_second >= each.median_per_second > 0
+        assert 0 < each.check_share < 1
+        assert each.faults == 0
+
+
+def test_a_wrong_kernel_is_measured_with_its_wrong_results(probe):
+    text = streams.x86_text().replace("addq %r15, %r14", "subq %r15, %r14", 1)
+    if text == streams.x86_text():
+        pytest.skip("not shown on this machine: the broken variant is written for x86-64")
+    (told,) = measured(streams.build(catalog.CLASSES["scalar"], text=text), CORES[:1], probe, rounds=3, memory_bytes=0)
+    assert told.faults > 0
+
+
+def test_a_worker_that_fails_says_why():
+    program = catalog.build("memory/march", "vector-128")
+    with pytest.raises(WorkloadError, match="could not be measured: WorkloadError: cannot take"):
+        measured(program, CORES[:1], None, rounds=3, memory_bytes=1 << 60)
+
+
+def test_no_probe_means_no_cycles():
+    (told,) = measured(CopyProgram(), CORES[:1], None, rounds=3, memory_bytes=1 << 22)
+    assert (told.per_cycle, told.clock_mhz) == (None, None)
+    assert told.best_per_second > 0
+
+
+def test_the_copy_moves_what_it_says():
+    task = CopyProgram().task(memory_bytes=1 << 16, beat=lambda: None)
+    done = task.round(0.01, lambda: None)
+    assert done.operations % (2 * (1 << 15)) == 0
+    assert (task._target == task._source).all()
