@@ -15,6 +15,7 @@ from bench_tree import Chip, bench_command, make_hwmon, need_namespaces, put
 from soak_bench import CORES, INTEGER, LONG_INTEGER, MEMORY, VECTOR, Done, living, rows, unfinished, wait_until
 
 from soakd.clock import SystemClock
+from soakd.config.files import load_plan
 from soakd.crew.wire import PlantedFlip
 from soakd.service.foreground import Request, run_once
 from soakd.service.home import Home
@@ -31,12 +32,22 @@ class Silent:
     def event(self, event): ...
 
 
-@pytest.mark.parametrize("stage", [INTEGER, VECTOR, MEMORY], ids=["integer", "vector", "memory"])
+DRILLED = [
+    INTEGER,
+    VECTOR,
+    MEMORY,
+    INTEGER.replace("integer", "integer/lanes"),
+    VECTOR.replace("vector", "vector/matrix"),
+]
+
+
+@pytest.mark.parametrize("stage", DRILLED, ids=lambda stage: stage.split('"')[1])
 def test_a_bit_flipped_in_a_live_worker_fails_the_run_within_one_round(bench, stage):
     """A drill: the verdict names core, workload, round, expected, actual and flipped bits, and is marked as a drill."""
-    workload = stage.split('"')[1]
+    plan = bench.plan(stage)
+    workload = load_plan(plan).stages[0].kernel
     flip = PlantedFlip(workload=workload, core=CORES[-1], round=2, bit=12345)
-    request = Request(plan=str(bench.plan(stage)), flip=flip)
+    request = Request(plan=str(plan), flip=flip)
     verdict = run_once(request, Home(bench.home), SystemClock(), Silent()).verdict
     assert verdict.outcome == "fail"
     assert verdict.drill

@@ -250,7 +250,7 @@ class JointProgram:
 
     def task(self, *, memory_bytes: int, beat: Beat, seat: int = 0) -> JointTask:  # noqa: ARG002  (nothing to lock)
         """Take a seat of the gathering."""
-        note = f"seat {seat} of {self._workers}"
+        note = ""
         if self._workers == 1:
             note = "alone: nothing changes hands between cores, which proves little"
         return JointTask(self._seat(seat), seat, self._meeting, self.lay, note)
