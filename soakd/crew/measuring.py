@@ -85,17 +85,21 @@ def _one_core(program: Program, core: int, seat: int, probe: ClockProbe | None, 
         had_core = (time.thread_time() - used_s) / (time.perf_counter() - begun_s)
         after = probe.mhz() if probe else 0.0
         faults += done.fault_count
+        if not done.work_s:
+            continue  # a joint round that nobody else came to
         rates.append(done.operations / done.work_s)
         if probe and abs(before - after) <= STEADY * before:
             clocks.append((before + after) / 2)
             per_cycle.append(rates[-1] / (clocks[-1] * 1e6 * had_core))
+    if not rates:
+        raise WorkloadError("not one round could be measured")
     speed = CoreSpeed(
         core=core,
         best_per_second=_ninth_decile(rates),
         median_per_second=statistics.median(rates),
         per_cycle=_ninth_decile(per_cycle) if per_cycle else None,
         clock_mhz=statistics.median(clocks) if clocks else None,
-        check_share=checked.check_s / checked.work_s,
+        check_share=checked.check_s / checked.work_s if checked.work_s else 0.0,
         faults=faults,
         note=task.note,
     )
