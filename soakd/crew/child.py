@@ -15,21 +15,21 @@ import sys
 from typing import TYPE_CHECKING
 
 from soakd.crew import wire
+from soakd.crew.capacity import CACHES, available_memory_bytes, last_level_cache_bytes
 from soakd.crew.kinship import die_with_parent
 from soakd.crew.slots import Slots
 from soakd.crew.worker import Post, Worker
 from soakd.errors import SoakdError, WorkloadError
 from soakd.model.crew import CrewPrepared, CrewRefused, WorkerExited
 from soakd.workloads import catalog
-from soakd.workloads.clockprobe import ClockProbe
+from soakd.workloads.clockprobe import probe_here
 from soakd.workloads.spin import Spin
 
 if TYPE_CHECKING:
     from soakd.workloads.base import Program
+    from soakd.workloads.clockprobe import ClockProbe
 
 _KEEP_FREE_BYTES = 256 * 2**20
-_CACHES = 4
-"""A memory share has to be this many times the last-level cache, or the cache answers for the memory."""
 
 
 class CrewParent:
@@ -77,8 +77,7 @@ class CrewParent:
                 return
             self._programs[workload, instruction_class] = program
             digests |= program.digests
-        probe = ClockProbe()
-        self._probe = probe if probe.available else None
+        self._probe = probe_here()
         wire.send_surely(self._events, CrewPrepared(digests=digests))
 
     def _stage(self, order: wire.StageOrder) -> None:
@@ -109,34 +108,13 @@ def _share_bytes(order: wire.StageOrder) -> int:
     available = available_memory_bytes()
     share = min(available * order.memory_percent / 100.0, available - _KEEP_FREE_BYTES)
     cache = last_level_cache_bytes()
-    if share < _CACHES * cache:
+    if share < CACHES * cache:
         raise WorkloadError(
-            f"a share of {share / 2**20:.0f} MiB is less than {_CACHES} times the last-level cache "
+            f"a share of {share / 2**20:.0f} MiB is less than {CACHES} times the last-level cache "
             f"({cache / 2**20:.0f} MiB): it would test the cache and not the memory",
             hint="give the memory stage a larger share",
         )
     return max(0, int(share) // len(order.cores))
-
-
-def last_level_cache_bytes() -> int:
-    """Size of the largest cache that the first core shows; 0 where the system does not say."""
-    sizes = []
-    for index in range(8):
-        try:
-            with open(f"/sys/devices/system/cpu/cpu0/cache/index{index}/size", encoding="ascii") as size:  # noqa: PTH123
-                sizes.append(int(size.read().strip().removesuffix("K")) * 1024)
-        except (OSError, ValueError):
-            continue
-    return max(sizes, default=0)
-
-
-def available_memory_bytes() -> int:
-    """MemAvailable of proc(5): what can be taken without pushing anything out to swap."""
-    with open("/proc/meminfo", encoding="ascii") as lines:  # noqa: PTH123 - pathlib is not worth a worker's memory
-        for line in lines:
-            if line.startswith("MemAvailable:"):
-                return int(line.split()[1]) * 1024
-    raise OSError("/proc/meminfo has no MemAvailable")
 
 
 def main() -> None:

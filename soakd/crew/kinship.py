@@ -7,10 +7,10 @@ before the call would leave no signal, hence the look back afterwards.
 
 from __future__ import annotations
 
-import ctypes
 import os
 import signal
 
+from soakd.crew.prctl import prctl
 from soakd.errors import UnsupportedError
 
 _PR_SET_PDEATHSIG = 1
@@ -22,8 +22,7 @@ def die_with_parent(parent_pid: int) -> None:
 
     Raises UnsupportedError where the kernel has no such call.
     """
-    libc = ctypes.CDLL(None, use_errno=True)
-    if not hasattr(libc, "prctl") or libc.prctl(_PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0) != 0:
+    if not prctl(_PR_SET_PDEATHSIG, signal.SIGKILL):
         raise UnsupportedError("this system cannot tie a process to its parent; soakd loads a bench only on Linux")
     if os.getppid() != parent_pid:
         os._exit(EXIT_ORPHANED)

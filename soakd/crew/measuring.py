@@ -20,6 +20,7 @@ from soakd.crew.kinship import die_with_parent
 from soakd.errors import WorkloadError
 from soakd.model.throughput import CoreSpeed
 from soakd.workloads.base import OPEN, Round
+from soakd.workloads.clockprobe import STEADY
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 ROUND_S: Final = 0.06
 CHECK_ROUND_S: Final = 0.5
 """The check's share is that of a round as a soak has it."""
-STEADY: Final = 0.008
 _DEADLINE_S: Final = 60.0
 
 
@@ -144,4 +144,4 @@ class _CopyTask:
             beat()
         moved = 2 * copies * self._source.nbytes
         spent_s = time.perf_counter() - begun_s
-        return Round(operations=moved, work_s=spent_s, check_s=0.0, fault_count=0, faults=(), sweeps=0)
+        return Round(operations=moved, work_s=spent_s, check_s=0.0, fault_count=0, faults=())

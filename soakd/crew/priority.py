@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
 from pathlib import Path
+
+from soakd.crew.prctl import prctl
 
 FIFO_PRIORITY = 10
 _WORKER_OOM_SCORE = 500
@@ -30,6 +31,4 @@ def sleep_precisely() -> None:
 
     Where the kernel has no such call, sleeps end up to 50 us later, and the spin after them is shorter.
     """
-    libc = ctypes.CDLL(None, use_errno=True)
-    if hasattr(libc, "prctl"):
-        libc.prctl(_PR_SET_TIMERSLACK, 1, 0, 0, 0)
+    prctl(_PR_SET_TIMERSLACK, 1)

@@ -1,4 +1,4 @@
-"""Leaf: load patterns as pure arithmetic. Imports nothing of ours, because every worker process loads it.
+"""Leaf: load patterns as pure arithmetic. Imports next to nothing, because every worker process loads it.
 
 Every pattern is one cycle for each worker, repeated from the stage's start: at which moments of it the load comes on
 and goes off. Whole nanoseconds throughout, so that who asks for a moment and who adds up a stage agree exactly.
@@ -9,8 +9,10 @@ from __future__ import annotations
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from functools import lru_cache
-from itertools import accumulate
+from itertools import accumulate, count
 from typing import TYPE_CHECKING, Final, NamedTuple
+
+from soakd.splitmix import split_mix
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -18,7 +20,6 @@ if TYPE_CHECKING:
 RANDOM_PAIRS: Final = 1024
 """Load and rest intervals of a random schedule; a stage that is longer repeats it."""
 FOREVER_NS: Final = 2**63 - 1
-_MASK: Final = 2**64 - 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,20 +102,6 @@ def cycle_of(pattern: Pattern, worker: int, workers: int) -> Cycle:
     raise ValueError(f"no such pattern: {pattern.name}")
 
 
-def split_mix(seed: int) -> Iterator[int]:
-    """SplitMix64: 64 random bits at a time, the same on every machine.
-
-    Steele, Lea and Flood, Fast Splittable Pseudorandom Number Generators, OOPSLA 2014; constants from memory, held
-    against the values published for seed 1234567 in the tests.
-    """
-    state = seed
-    while True:
-        state = state + 0x9E3779B97F4A7C15 & _MASK
-        mixed = (state ^ state >> 30) * 0xBF58476D1CE4E5B9 & _MASK
-        mixed = (mixed ^ mixed >> 27) * 0x94D049BB133111EB & _MASK
-        yield mixed ^ mixed >> 31
-
-
 def random_intervals(seed: int, shortest_ns: int, longest_ns: int) -> Iterator[int]:
     """Lengths of load, rest, load, rest ..., every scale between the bounds alike.
 
@@ -123,7 +110,7 @@ def random_intervals(seed: int, shortest_ns: int, longest_ns: int) -> Iterator[i
     """
     ratio = -(-longest_ns // shortest_ns)
     octaves = max(1, (ratio - 1).bit_length())
-    draws = split_mix(seed)
+    draws = (split_mix(seed, index) for index in count())
     for octave, place in zip(draws, draws, strict=False):
         low_ns = shortest_ns << octave % octaves
         yield low_ns + place % (min(2 * low_ns, longest_ns) - low_ns + 1)

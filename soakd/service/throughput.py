@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from soakd.crew.child import available_memory_bytes, last_level_cache_bytes
+from soakd.crew.capacity import CACHES, available_memory_bytes, last_level_cache_bytes
 from soakd.crew.measuring import CopyProgram, measured
 from soakd.errors import UsageError
 from soakd.model.throughput import Throughput
 from soakd.service import bench
 from soakd.workloads import catalog
 from soakd.workloads.classes import WIDEST
-from soakd.workloads.clockprobe import ClockProbe
+from soakd.workloads.clockprobe import probe_here
 from soakd.workloads.families import cpuinfo, family_of, limit
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
 _SHARE_BYTES: Final = 256 << 20
-_CACHES: Final = 4
 _MOST_OF_FREE: Final = 0.25
 
 
@@ -39,7 +38,7 @@ def wanted(names: Sequence[str], instruction_class: str | None) -> list[tuple[st
 
 def measure(pairs: Sequence[tuple[str, str]], cores: Sequence[int], rounds: int) -> Iterator[Throughput]:
     """One after the other. Raises WorkloadError when a kernel is wrong or a worker fails."""
-    probe = ClockProbe() if ClockProbe().available else None
+    probe = probe_here()
     copied: tuple[float, float] | None = None
     family = family_of(cpuinfo())
     share = share_bytes(len(cores))
@@ -68,7 +67,7 @@ def measure(pairs: Sequence[tuple[str, str]], cores: Sequence[int], rounds: int)
 
 def share_bytes(cores: int) -> int:
     """Per core: together well beyond the last cache, and no more than a quarter of what is free."""
-    wanted_bytes = max(_SHARE_BYTES, _CACHES * last_level_cache_bytes() // cores)
+    wanted_bytes = max(_SHARE_BYTES, CACHES * last_level_cache_bytes() // cores)
     return min(wanted_bytes, int(available_memory_bytes() * _MOST_OF_FREE) // cores)
 
 

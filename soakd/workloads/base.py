@@ -8,9 +8,11 @@ to the end of the round; one cheap check then vouches for every operation of it.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
+
+from soakd.errors import WorkloadError
 
 Beat = Callable[[], None]
 """Called between pieces of work of at most about 50 ms, so that a worker's heartbeat advances."""
@@ -40,6 +42,7 @@ class _Open:
 
 OPEN: Final[Gate] = _Open()
 
+UNSOUND: Final = "this core or its memory already fails at rest; do not trust any result of it"
 FAULTS_KEPT: Final = 8
 """How many wrong results of one round are kept in full; all are counted."""
 
@@ -83,8 +86,18 @@ class Round:
     """Wrong results found; 0 is a clean round."""
     faults: tuple[Fault, ...]
     """The first `FAULTS_KEPT` of them."""
-    sweeps: int
+    sweeps: int = 0
     """Complete passes of the algorithm that ended in this round (memory: a march or its like over the share)."""
+
+
+def refuse_at_rest(name: str, wrong: Sequence[Fault]) -> None:
+    """Raise WorkloadError if a kernel that was given a known problem, without any load, made faults."""
+    if wrong:
+        raise WorkloadError(
+            f"kernel {name!r} computes wrongly: {wrong[0].where} is {wrong[0].actual:#018x}, "
+            f"{wrong[0].expected:#018x} is right ({len(wrong)} wrong)",
+            hint=UNSOUND,
+        )
 
 
 class Task(Protocol):

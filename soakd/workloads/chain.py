@@ -12,13 +12,12 @@ from time import perf_counter_ns
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Protocol
 
-from soakd.errors import WorkloadError
 from soakd.workloads import pace
-from soakd.workloads.base import FAULTS_KEPT, OPEN, Beat, Fault, Flip, Gate, Round
+from soakd.workloads.base import FAULTS_KEPT, OPEN, Beat, Fault, Flip, Gate, Round, refuse_at_rest
 from soakd.workloads.ir import Kernel, compile_kernels
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from soakd.workloads.classes import InstructionClass
 
@@ -107,7 +106,6 @@ class ChainTask:
             check_s=(perf_counter_ns() - begun_ns) / 1e9,
             fault_count=len(faults),
             faults=tuple(faults[:FAULTS_KEPT]),
-            sweeps=0,
         )
 
 
@@ -127,12 +125,7 @@ class ChainProgram:
         task.load(block)
         task.advance(_KNOWN_COUNT)
         wrong = chain.faults(block, _KNOWN_COUNT * chain.steps_per_count, task.state())
-        if wrong:
-            raise WorkloadError(
-                f"kernel {chain.name!r} computes wrongly: {wrong[0].where} is {wrong[0].actual:#018x}, "
-                f"{wrong[0].expected:#018x} is right ({len(wrong)} wrong)",
-                hint="this core or its memory already fails at rest; do not trust any result of it",
-            )
+        refuse_at_rest(chain.name, wrong)
 
     def gather(self, workers: int) -> None:
         """Each worker is on its own."""
@@ -142,10 +135,10 @@ class ChainProgram:
         return ChainTask(self._compiled.kernels[KERNEL], self._chain)
 
 
-def unequal(expected: Sequence[int], actual: Sequence[int], name: str) -> list[Fault]:
-    """For chains whose state is plain integers: every word that is not the expected one, called `name` and a number."""
+def unequal(expected: Sequence[int], actual: Sequence[int], place_of: Callable[[int], str]) -> list[Fault]:
+    """For chains whose state is plain integers: every word that is not the expected one, `place_of` its number."""
     return [
-        Fault(where=f"{name} {word}", expected=want, actual=got)
+        Fault(where=place_of(word), expected=want, actual=got)
         for word, (want, got) in enumerate(zip(expected, actual, strict=True))
         if want != got
     ]

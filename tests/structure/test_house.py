@@ -14,7 +14,7 @@ from soakd import api
 PACKAGE = Path(soakd.__file__).parent
 MODULES = sorted(PACKAGE.rglob("*.py"))
 RANKS = {
-    "errors": 0, "units": 0, "clock": 0,
+    "errors": 0, "units": 0, "clock": 0, "splitmix": 0,
     "model": 1,
     "rules": 2, "ports": 2, "workloads": 2,
     "sensors": 3, "crew": 3, "store": 3, "config": 3, "report": 3,

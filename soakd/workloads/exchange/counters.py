@@ -16,10 +16,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from soakd.splitmix import split_mix
 from soakd.workloads.base import Fault
 from soakd.workloads.closedform import WORD, jump, jump_sum
 from soakd.workloads.exchange.area import LINE_WORDS, Area
-from soakd.workloads.exchange.joint import KERNEL, OPERANDS, JointProgram, Part, generator, mix
+from soakd.workloads.exchange.joint import OPERANDS, JointProgram, Part, generator
+from soakd.workloads.exchange.turns import turns_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -57,29 +59,17 @@ def _addition(word: int) -> list[str]:
 
 def kernel_text() -> str:
     """`count` turns: one addition to each word."""
-    names = {"a": MULTIPLIER, "c": INCREMENT, "stream": STREAM, "handed": HANDED, "turns": TURNS}
-    lines = [f"define void @{KERNEL}(ptr %block, i64 %count) {{", "entry:", "%shared = load ptr, ptr %block"]
-    for name, word in names.items():
-        lines += [f"%{name}.at = getelementptr i64, ptr %block, i64 {word}", f"%{name} = load i64, ptr %{name}.at"]
-    lines += [
-        "br label %turn",
-        "turn:",
-        "%left = phi i64 [ %count, %entry ], [ %less, %turn ]",
-        f"%x0 = phi i64 [ %stream, %entry ], [ %x{WORDS}, %turn ]",
-        f"%handed0 = phi i64 [ %handed, %entry ], [ %handed{WORDS}, %turn ]",
-        *(line for word in range(WORDS) for line in _addition(word)),
-        "%less = sub i64 %left, 1",
-        "%more = icmp ne i64 %less, 0",
-        "br i1 %more, label %turn, label %done",
-        "done:",
-        "%turned = add i64 %turns, %count",
-        "store i64 %turned, ptr %turns.at",
-        f"store i64 %x{WORDS}, ptr %stream.at",
-        f"store i64 %handed{WORDS}, ptr %handed.at",
-        "ret void",
-        "}",
-    ]
-    return "\n".join(lines)
+    return turns_text(
+        {"a": MULTIPLIER, "c": INCREMENT, "stream": STREAM, "handed": HANDED, "turns": TURNS},
+        carried={"%x0": ("%stream", f"%x{WORDS}"), "%handed0": ("%handed", f"%handed{WORDS}")},
+        turn=[line for word in range(WORDS) for line in _addition(word)],
+        done=[
+            "%turned = add i64 %turns, %count",
+            "store i64 %turned, ptr %turns.at",
+            f"store i64 %x{WORDS}, ptr %stream.at",
+            f"store i64 %handed{WORDS}, ptr %handed.at",
+        ],
+    )
 
 
 class Counters:
@@ -97,11 +87,11 @@ class Counters:
 
     def lay(self, seed: int, workers: int, shared: Area) -> None:
         for word in range(WORDS):
-            shared.put(place_of(word), [mix(seed, OPERANDS + workers + word)])
+            shared.put(place_of(word), [split_mix(seed, OPERANDS + workers + word)])
 
     def block(self, part: Part, address: int) -> list[int]:
         a, c = generator(part.seed)
-        return [address, a, c, mix(part.seed, OPERANDS + part.seat), 0, 0, *[0] * WORDS]
+        return [address, a, c, split_mix(part.seed, OPERANDS + part.seat), 0, 0, *[0] * WORDS]
 
     def done(self, block: Block) -> int:
         return block[TURNS] * WORDS
@@ -109,7 +99,7 @@ class Counters:
     def close(self, part: Part, block: Block) -> list[int]:
         """What this seat must have added to each word."""
         a, c = generator(part.seed)
-        x, added = mix(part.seed, OPERANDS + part.seat), []
+        x, added = split_mix(part.seed, OPERANDS + part.seat), []
         scale, offset = jump_sum(*jump(a, c, WORDS, WORD), block[TURNS], WORD)
         for _ in range(WORDS):
             added.append((scale * x + offset) % WORD)
@@ -125,7 +115,7 @@ class Counters:
     ) -> tuple[int, list[Fault]]:
         wrong = []
         for word in range(part.seat, WORDS, part.workers):
-            start = mix(part.seed, OPERANDS + part.workers + word)
+            start = split_mix(part.seed, OPERANDS + part.workers + word)
             expected = (start + sum(record[word] for record in records)) % WORD
             actual = shared[place_of(word)]
             if actual != expected:

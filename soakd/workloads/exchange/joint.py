@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Protocol
 
-from soakd.errors import WorkloadError
-from soakd.workloads.base import FAULTS_KEPT, OPEN, Beat, Fault, Flip, Gate, Round
-from soakd.workloads.closedform import WORD
+from soakd.splitmix import split_mix
+from soakd.workloads.base import FAULTS_KEPT, OPEN, Beat, Fault, Flip, Gate, Round, refuse_at_rest
+from soakd.workloads.chain import KERNEL
 from soakd.workloads.exchange import area
 from soakd.workloads.exchange.area import LINE_WORDS, Area
 from soakd.workloads.exchange.meeting import Meeting, words_needed
@@ -30,13 +30,11 @@ if TYPE_CHECKING:
 Block = ctypes.Array[ctypes.c_uint64]
 """A seat's own words, which its kernel reads and writes."""
 
-KERNEL: Final = "soakd_kernel"
 SLICE_S: Final = 0.002
 """Aim for one kernel call.
 
 Short, because a call that was sized while others were away takes many times as long once they are back.
 """
-_GAMMA: Final = 0x9E3779B97F4A7C15
 _KNOWN_SEED: Final = 0xFFFFFFFFFFFFFFFF
 _KNOWN_SEATS: Final = 2
 _KNOWN_COUNT: Final = 3
@@ -154,7 +152,7 @@ class JointTask:
         if gate.wait():
             opening = self._meeting.arrive(target_s, beat, self._lay)
         if opening is None:
-            return _round(0, 0.0, 0.0, 0, [])
+            return Round(operations=0, work_s=0.0, check_s=0.0, fault_count=0, faults=())
         seat.open(opening.seed)
         work_s = self._work(opening.end_ns, beat, flip, gate)
         begun_ns = time.perf_counter_ns()
@@ -164,7 +162,13 @@ class JointTask:
         begun_ns = time.perf_counter_ns()
         count, faults = seat.faults(self._meeting.records())
         check_s = (time.perf_counter_ns() - begun_ns + closing_ns) / _NS
-        return _round(seat.done(), work_s, check_s, count, faults)
+        return Round(
+            operations=seat.done(),
+            work_s=work_s,
+            check_s=check_s,
+            fault_count=count,
+            faults=tuple(faults[:FAULTS_KEPT]),
+        )
 
     def _work(self, end_ns: int, beat: Beat, flip: Flip | None, gate: Gate) -> float:
         """Run slices until the round's end; returns the seconds of those in which something was exchanged."""
@@ -186,17 +190,6 @@ class JointTask:
         if flip:
             seat.plant(flip.bit)
         return work_ns / _NS
-
-
-def _round(operations: int, work_s: float, check_s: float, count: int, faults: list[Fault]) -> Round:
-    return Round(
-        operations=operations,
-        work_s=work_s,
-        check_s=check_s,
-        fault_count=count,
-        faults=tuple(faults[:FAULTS_KEPT]),
-        sweeps=0,
-    )
 
 
 class JointProgram:
@@ -231,12 +224,7 @@ class JointProgram:
         self.gather(_KNOWN_SEATS)
         wrong = self._wrong_at_rest()
         self.gather(1)
-        if wrong:
-            raise WorkloadError(
-                f"kernel {self._exchange.name!r} computes wrongly: {wrong[0].where} is {wrong[0].actual:#018x}, "
-                f"{wrong[0].expected:#018x} is right ({len(wrong)} wrong)",
-                hint="this core or its memory already fails at rest; do not trust any result of it",
-            )
+        refuse_at_rest(self._exchange.name, wrong)
 
     def _wrong_at_rest(self) -> list[Fault]:
         seats = self.seats()
@@ -259,24 +247,13 @@ class JointProgram:
         return Seat(self._kernels[KERNEL], self._exchange, self._area, number, self._workers)
 
 
-def mix(seed: int, index: int) -> int:
-    """Output `index`, from 0, of SplitMix64 started at `seed`.
-
-    G. Steele, D. Lea, C. Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014.
-    """
-    value = (seed + (index + 1) * _GAMMA) % WORD
-    value = (value ^ value >> 30) * 0xBF58476D1CE4E5B9 % WORD
-    value = (value ^ value >> 27) * 0x94D049BB133111EB % WORD
-    return value ^ value >> 31
-
-
 def generator(seed: int) -> tuple[int, int]:
     """Multiplier and increment of the round's recurrence x -> a*x + c modulo 2^64, of full period.
 
     Hull and Dobell (1962): c odd and a = 1 modulo 4.
     """
-    return mix(seed, 0) & ~7 | 5, mix(seed, 1) | 1
+    return split_mix(seed, 0) & ~7 | 5, split_mix(seed, 1) | 1
 
 
 OPERANDS: Final = 2
-"""The first index of `mix` that `generator` leaves free."""
+"""The first index of `split_mix` that `generator` leaves free."""

@@ -20,10 +20,13 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING, Final
 
+from soakd.splitmix import split_mix
 from soakd.workloads.base import FAULTS_KEPT, Fault
+from soakd.workloads.chain import KERNEL
 from soakd.workloads.closedform import WORD, jump
 from soakd.workloads.exchange.area import LINE_WORDS, Area
-from soakd.workloads.exchange.joint import KERNEL, OPERANDS, JointProgram, Part, generator, mix
+from soakd.workloads.exchange.joint import OPERANDS, JointProgram, Part, generator
+from soakd.workloads.exchange.turns import loaded_words
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -137,8 +140,7 @@ def kernel_text() -> str:
         "a": MULTIPLIER, "c": INCREMENT, "x": SEND, "y": RECEIVE, "sent.old": SENT, "received.old": RECEIVED,
         "limit": LIMIT,
     }  # fmt: skip
-    for name, word in words.items():
-        lines += [f"%{name}.at = getelementptr i64, ptr %block, i64 {word}", f"%{name} = load i64, ptr %{name}.at"]
+    lines += loaded_words(words)
     evolving = {"sent": "sent.old", "received": "received.old", "x0": "x", "y0": "y"}
     now = {"sent": "sent.now", "received": "received.now", "x0": "x.now", "y0": "y.now"}
     lines += [
@@ -183,7 +185,7 @@ class Ring:
     def block(self, part: Part, address: int) -> list[int]:
         before = (part.seat - 1) % part.workers
         queues = (address + 8 * QUEUE_WORDS * seat for seat in (part.seat, before))
-        starts = (mix(part.seed, OPERANDS + seat) for seat in (part.seat, before))
+        starts = (split_mix(part.seed, OPERANDS + seat) for seat in (part.seat, before))
         return [
             *queues, *generator(part.seed), *starts, 0, 0, _NO_LIMIT, 0, *[0] * (FAULTS_KEPT * _NOTE_WORDS)
         ]  # fmt: skip
@@ -240,7 +242,7 @@ class Ring:
 def place(seed: int, sender: int, messages: int) -> int:
     """Where a sender's stream stands after so many messages."""
     scale, offset = jump(*generator(seed), messages * LINE_WORDS, WORD)
-    return (scale * mix(seed, OPERANDS + sender) + offset) % WORD
+    return (scale * split_mix(seed, OPERANDS + sender) + offset) % WORD
 
 
 def values(seed: int, x: int) -> tuple[list[int], int]:

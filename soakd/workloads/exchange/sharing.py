@@ -11,10 +11,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from soakd.splitmix import split_mix
 from soakd.workloads.base import Fault
 from soakd.workloads.closedform import WORD, jump
 from soakd.workloads.exchange.area import LINE_BYTES, LINE_WORDS, Area
-from soakd.workloads.exchange.joint import KERNEL, OPERANDS, JointProgram, Part, generator, mix
+from soakd.workloads.exchange.joint import OPERANDS, JointProgram, Part, generator
+from soakd.workloads.exchange.turns import turns_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,7 +43,7 @@ def words_of(seat: int) -> range:
 
 def _step(line: int) -> list[str]:
     return [
-        f"%w{line} = getelementptr i8, ptr %base, i64 {line * LINE_BYTES}",
+        f"%w{line} = getelementptr i8, ptr %shared, i64 {line * LINE_BYTES}",
         f"%x{line} = load atomic i64, ptr %w{line} monotonic, align 8",
         f"%m{line} = mul i64 %x{line}, %a",
         f"%y{line} = add i64 %m{line}, %c",
@@ -51,24 +53,12 @@ def _step(line: int) -> list[str]:
 
 def kernel_text() -> str:
     """`count` steps of each owned word; monotonic accesses are plain loads and stores that may not be merged."""
-    lines = [f"define void @{KERNEL}(ptr %block, i64 %count) {{", "entry:", "%base = load ptr, ptr %block"]
-    for name, word in {"a": MULTIPLIER, "c": INCREMENT, "steps": STEPS}.items():
-        lines += [f"%{name}.at = getelementptr i64, ptr %block, i64 {word}", f"%{name} = load i64, ptr %{name}.at"]
-    lines += [
-        "br label %turn",
-        "turn:",
-        "%left = phi i64 [ %count, %entry ], [ %less, %turn ]",
-        *(line for number in range(LINES) for line in _step(number)),
-        "%less = sub i64 %left, 1",
-        "%more = icmp ne i64 %less, 0",
-        "br i1 %more, label %turn, label %done",
-        "done:",
-        "%stepped = add i64 %steps, %count",
-        "store i64 %stepped, ptr %steps.at",
-        "ret void",
-        "}",
-    ]
-    return "\n".join(lines)
+    return turns_text(
+        {"a": MULTIPLIER, "c": INCREMENT, "steps": STEPS},
+        carried={},
+        turn=[line for number in range(LINES) for line in _step(number)],
+        done=["%stepped = add i64 %steps, %count", "store i64 %stepped, ptr %steps.at"],
+    )
 
 
 class Sharing:
@@ -85,7 +75,7 @@ class Sharing:
         return -(-workers // LINE_WORDS) * GROUP_WORDS
 
     def lay(self, seed: int, workers: int, shared: Area) -> None:
-        shared.put(0, [mix(seed, OPERANDS + word) for word in range(self.shared_words(workers))])
+        shared.put(0, [split_mix(seed, OPERANDS + word) for word in range(self.shared_words(workers))])
 
     def block(self, part: Part, address: int) -> list[int]:
         return [address + 8 * first_word(part.seat), *generator(part.seed), 0]
@@ -105,11 +95,11 @@ class Sharing:
     ) -> tuple[int, list[Fault]]:
         scale, offset = jump(*generator(part.seed), block[STEPS], WORD)
         expected = {
-            word: (scale * mix(part.seed, OPERANDS + word) + offset) % WORD for word in words_of(part.seat)
+            word: (scale * split_mix(part.seed, OPERANDS + word) + offset) % WORD for word in words_of(part.seat)
         }  # fmt: skip
         if part.seat == part.workers - 1:
             for idle in range(part.workers, -(-part.workers // LINE_WORDS) * LINE_WORDS):
-                expected |= {word: mix(part.seed, OPERANDS + word) for word in words_of(idle)}
+                expected |= {word: split_mix(part.seed, OPERANDS + word) for word in words_of(idle)}
         wrong = [
             Fault(where=f"word {word % LINE_WORDS} of line {word // LINE_WORDS}", expected=value, actual=shared[word])
             for word, value in expected.items()

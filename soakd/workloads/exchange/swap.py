@@ -12,10 +12,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from soakd.splitmix import split_mix
 from soakd.workloads.base import Fault
 from soakd.workloads.closedform import WORD, jump
 from soakd.workloads.exchange.area import LINE_WORDS, Area
-from soakd.workloads.exchange.joint import KERNEL, OPERANDS, JointProgram, Part, generator, mix
+from soakd.workloads.exchange.joint import OPERANDS, JointProgram, Part, generator
+from soakd.workloads.exchange.turns import turns_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,24 +64,12 @@ def _attempt(word: int) -> list[str]:
 
 def kernel_text() -> str:
     """`count` turns: one attempt on each word."""
-    lines = [f"define void @{KERNEL}(ptr %block, i64 %count) {{", "entry:", "%shared = load ptr, ptr %block"]
-    for name, word in {"a": MULTIPLIER, "c": INCREMENT, "handed": HANDED}.items():
-        lines += [f"%{name}.at = getelementptr i64, ptr %block, i64 {word}", f"%{name} = load i64, ptr %{name}.at"]
-    lines += [
-        "br label %turn",
-        "turn:",
-        "%left = phi i64 [ %count, %entry ], [ %less, %turn ]",
-        f"%handed0 = phi i64 [ %handed, %entry ], [ %handed{WORDS}, %turn ]",
-        *(line for word in range(WORDS) for line in _attempt(word)),
-        "%less = sub i64 %left, 1",
-        "%again = icmp ne i64 %less, 0",
-        "br i1 %again, label %turn, label %done",
-        "done:",
-        f"store i64 %handed{WORDS}, ptr %handed.at",
-        "ret void",
-        "}",
-    ]
-    return "\n".join(lines)
+    return turns_text(
+        {"a": MULTIPLIER, "c": INCREMENT, "handed": HANDED},
+        carried={"%handed0": ("%handed", f"%handed{WORDS}")},
+        turn=[line for word in range(WORDS) for line in _attempt(word)],
+        done=[f"store i64 %handed{WORDS}, ptr %handed.at"],
+    )
 
 
 class Swap:
@@ -97,7 +87,7 @@ class Swap:
 
     def lay(self, seed: int, workers: int, shared: Area) -> None:  # noqa: ARG002  (the same for any number)
         for word in range(WORDS):
-            shared.put(place_of(word), [mix(seed, OPERANDS + word)])
+            shared.put(place_of(word), [split_mix(seed, OPERANDS + word)])
 
     def block(self, part: Part, address: int) -> list[int]:
         return [address, *generator(part.seed), 0, *[0] * (2 * WORDS)]
@@ -120,7 +110,7 @@ class Swap:
         for word in range(part.seat, WORDS, part.workers):
             swaps = sum(record[word] for record in records)
             scale, offset = jump(*generator(part.seed), swaps, WORD)
-            expected = (scale * mix(part.seed, OPERANDS + word) + offset) % WORD
+            expected = (scale * split_mix(part.seed, OPERANDS + word) + offset) % WORD
             actual = shared[place_of(word)]
             if actual != expected:
                 wrong.append(

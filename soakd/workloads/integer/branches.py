@@ -24,8 +24,7 @@ from __future__ import annotations
 import secrets
 from typing import TYPE_CHECKING, Final
 
-from soakd.workloads.base import Fault
-from soakd.workloads.chain import ChainProgram
+from soakd.workloads.chain import ChainProgram, unequal
 from soakd.workloads.closedform import WORD, jump
 from soakd.workloads.integer.binary import power_of_z, product
 from soakd.workloads.integer.looping import loop_text
@@ -33,6 +32,7 @@ from soakd.workloads.integer.looping import loop_text
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from soakd.workloads.base import Fault
     from soakd.workloads.classes import InstructionClass
 
 STREAMS: Final = 2
@@ -123,11 +123,11 @@ class Branches:
         return words
 
     def faults(self, block: Sequence[int], steps: int, found: Sequence[int]) -> list[Fault]:
-        return [
-            Fault(where=f"{'sum' if word % 2 else 'decisions'} of stream {word // 2}", expected=want, actual=got)
-            for word, (want, got) in enumerate(zip(self.after(block, steps), found, strict=True))
-            if want != got
-        ]
+        return unequal(self.after(block, steps), found, _place)
+
+
+def _place(word: int) -> str:
+    return f"{'sum' if word % 2 else 'decisions'} of stream {word // 2}"
 
 
 def build(target: InstructionClass, *, text: str | None = None) -> ChainProgram:

@@ -23,14 +23,15 @@ import math
 import secrets
 from typing import TYPE_CHECKING, Final
 
-from soakd.workloads.base import Fault
-from soakd.workloads.chain import ChainProgram
+from soakd.workloads.chain import ChainProgram, unequal
 from soakd.workloads.classes import InstructionClass, architecture
 from soakd.workloads.closedform import WORD
 from soakd.workloads.integer.looping import loop_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+
+    from soakd.workloads.base import Fault
 
 STREAMS: Final = 4
 UNROLL: Final = 4
@@ -122,16 +123,16 @@ class Division:
         return words
 
     def faults(self, block: Sequence[int], steps: int, found: Sequence[int]) -> list[Fault]:
-        return [
-            Fault(where=f"{'remainder' if word % 2 else 'quotients'} of stream {word // 2}", expected=want, actual=got)
-            for word, (want, got) in enumerate(zip(self.after(block, steps), found, strict=True))
-            if want != got
-        ]
+        return unequal(self.after(block, steps), found, _place)
 
 
 def here() -> Division:
     """The longest division that this architecture has an instruction for."""
     return Division(64 if architecture() == "x86-64" else 32)
+
+
+def _place(word: int) -> str:
+    return f"{'remainder' if word % 2 else 'quotients'} of stream {word // 2}"
 
 
 def build(target: InstructionClass, *, text: str | None = None) -> ChainProgram:

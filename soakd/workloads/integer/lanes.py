@@ -124,7 +124,7 @@ class Lanes:
         return [*carried, *xorshift_after(block[first_shifted : self.state_words], steps)]
 
     def faults(self, block: Sequence[int], steps: int, found: Sequence[int]) -> list[Fault]:
-        return unequal(self.after(block, steps), found, "lane")
+        return unequal(self.after(block, steps), found, lambda word: f"lane {word}")
 
 
 def build(target: InstructionClass, *, text: str | None = None) -> ChainProgram:

@@ -16,7 +16,7 @@ from time import thread_time_ns
 from typing import TYPE_CHECKING, Final
 
 from soakd.workloads.classes import CLASSES
-from soakd.workloads.clockprobe import ClockProbe
+from soakd.workloads.clockprobe import STEADY, ClockProbe
 from soakd.workloads.integer import streams
 
 if TYPE_CHECKING:
@@ -28,8 +28,6 @@ SEARCH_S: Final = 2.5
 """Processor time; longer by the clock where the core is shared."""
 NOISE: Final = 0.005
 """An order counts as faster when it is by more than this share (probe and windows repeat to 0.2 %)."""
-STEADY: Final = 0.008
-"""Two probes that differ by more than this share saw different clocks."""
 _FIRST: Final = 3
 """Samples of the start: it is not to lose to chance alone."""
 _DUELS: Final = 7

@@ -12,14 +12,16 @@ import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from soakd.workloads.base import Fault
-from soakd.workloads.chain import KERNEL, ChainProgram
+from soakd.workloads.chain import ChainProgram, unequal
 from soakd.workloads.classes import InstructionClass, architecture
 from soakd.workloads.closedform import WORD, jump, pair_after
 from soakd.workloads.families import cpuinfo, family_of
+from soakd.workloads.integer.looping import loop_text, x86_loop_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from soakd.workloads.base import Fault
 
 STREAMS: Final = 4
 PAIRS: Final = 2
@@ -40,7 +42,6 @@ _STREAM_REGISTERS: Final = ("%rax", "%rbx", "%rcx", "%rdx")
 _MULTIPLIER_REGISTERS: Final = ("%r8", "%r9", "%r10", "%r11")
 _PAIR_REGISTERS: Final = (("%r12", "%r13"), ("%r14", "%r15"))
 _INCREMENT_REGISTER: Final = "%rbp"
-_SAVED_REGISTERS: Final = ("%rbx", "%rbp", "%r12", "%r13", "%r14", "%r15")
 
 
 def _stream_operations(stream: int) -> list[str]:
@@ -64,75 +65,28 @@ def ordered_step(order: str = ORDER) -> list[str]:
 
 def x86_text(order: str = ORDER) -> str:
     """Return the kernel for x86-64 with its instruction order fixed."""
-    slots = [*_STREAM_REGISTERS, *(r for pair in _PAIR_REGISTERS for r in pair)]
-    loads = [*slots, *_MULTIPLIER_REGISTERS, _INCREMENT_REGISTER]
-    body = [
-        ".text",
-        ".p2align 6",
-        f".globl {KERNEL}",
-        f".type {KERNEL},@function",
-        f"{KERNEL}:",
-        *(f"pushq {register}" for register in _SAVED_REGISTERS),
-        *(f"movq {8 * word}(%rdi), {register}" for word, register in enumerate(loads)),
-        ".p2align 6",
-        "1:",
-        *(ordered_step(order) * UNROLL),
-        "decq %rsi",
-        "jnz 1b",
-        *(f"movq {register}, {8 * word}(%rdi)" for word, register in enumerate(slots)),
-        *(f"popq {register}" for register in reversed(_SAVED_REGISTERS)),
-        "retq",
-        f".size {KERNEL}, .-{KERNEL}",
-    ]
-    return "\n".join(f'module asm "{line}"' for line in body)
+    state = [*_STREAM_REGISTERS, *(register for pair in _PAIR_REGISTERS for register in pair)]
+    return x86_loop_text([*state, *_MULTIPLIER_REGISTERS, _INCREMENT_REGISTER], ordered_step(order) * UNROLL)
 
 
-def _portable_step(state: list[str], step: int) -> tuple[list[str], list[str]]:
+def _portable_step(state: Sequence[str], tag: str) -> tuple[list[str], list[str]]:
     lines: list[str] = []
-    streams, sums = state[:STREAMS], state[STREAMS:]
+    streams, sums = list(state[:STREAMS]), list(state[STREAMS:])
     for i, value in enumerate(streams):
-        lines += [f"%m{step}_{i} = mul i64 {value}, %a{i}", f"%x{step}_{i} = add i64 %m{step}_{i}, %c"]
-        streams[i] = f"%x{step}_{i}"
+        lines += [f"%m{tag}_{i} = mul i64 {value}, %k{i}", f"%x{tag}_{i} = add i64 %m{tag}_{i}, %k{STREAMS}"]
+        streams[i] = f"%x{tag}_{i}"
     for turn in range(2):
         for pair in range(PAIRS):
-            tag = f"{step}_{turn}_{pair}"
+            name = f"{tag}_{turn}_{pair}"
             first, second = sums[2 * pair : 2 * pair + 2]
-            lines += [f"%y{tag} = add i64 {first}, {second}", f"%w{tag} = add i64 {second}, %y{tag}"]
-            sums[2 * pair : 2 * pair + 2] = [f"%y{tag}", f"%w{tag}"]
+            lines += [f"%y{name} = add i64 {first}, {second}", f"%w{name} = add i64 {second}, %y{name}"]
+            sums[2 * pair : 2 * pair + 2] = [f"%y{name}", f"%w{name}"]
     return lines, [*streams, *sums]
 
 
 def portable_text() -> str:
     """Return the same kernel in portable IR; the compiler chooses the order."""
-    words = [*(f"%s{i}" for i in range(STATE_WORDS)), *(f"%a{i}" for i in range(STREAMS)), "%c"]
-    entry = [
-        line
-        for i, name in enumerate(words)
-        for line in (f"%p{i} = getelementptr i64, ptr %parameters, i64 {i}", f"{name} = load i64, ptr %p{i}")
-    ]
-    state, body = [f"%v{i}" for i in range(STATE_WORDS)], []
-    for step in range(UNROLL):
-        lines, state = _portable_step(state, step)
-        body += lines
-    phis = [f"%v{i} = phi i64 [ %s{i}, %entry ], [ {state[i]}, %loop ]" for i in range(STATE_WORDS)]
-    lines = [
-        f"define void @{KERNEL}(ptr %parameters, i64 %blocks) {{",
-        "entry:",
-        *entry,
-        "br label %loop",
-        "loop:",
-        "%left = phi i64 [ %blocks, %entry ], [ %less, %loop ]",
-        *phis,
-        *body,
-        "%less = sub i64 %left, 1",
-        "%more = icmp ne i64 %less, 0",
-        "br i1 %more, label %loop, label %done",
-        "done:",
-        *(f"store i64 {state[i]}, ptr %p{i}" for i in range(STATE_WORDS)),
-        "ret void",
-        "}",
-    ]
-    return "\n".join(lines)
+    return loop_text("i64", state=STATE_WORDS, constants=STREAMS + 1, unroll=UNROLL, step=_portable_step)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,19 +125,10 @@ class Operands:
         return (*streams, *(word for pair in pairs for word in pair))
 
 
-def _place(word: int) -> str:
+def place_of(word: int) -> str:
     if word < STREAMS:
         return f"stream {word}"
     return f"{'second' if (word - STREAMS) % 2 else 'first'} sum of pair {(word - STREAMS) // 2}"
-
-
-def compare(expected: Sequence[int], actual: Sequence[int]) -> list[Fault]:
-    """List every word of the state that is not the expected one."""
-    return [
-        Fault(where=_place(word), expected=want, actual=got)
-        for word, (want, got) in enumerate(zip(expected, actual, strict=True))
-        if want != got
-    ]
 
 
 class Streams:
@@ -211,7 +156,7 @@ class Streams:
         ).block()
 
     def faults(self, block: Sequence[int], steps: int, found: Sequence[int]) -> list[Fault]:
-        return compare(Operands.of(block).after(steps), found)
+        return unequal(Operands.of(block).after(steps), found, place_of)
 
 
 def build(target: InstructionClass, *, text: str | None = None) -> ChainProgram:

@@ -16,14 +16,14 @@ import os
 import struct
 from typing import TYPE_CHECKING, Final
 
-from soakd.workloads.base import Fault
-from soakd.workloads.chain import ChainProgram
+from soakd.workloads.chain import ChainProgram, unequal
 from soakd.workloads.closedform import WORD, jump
 from soakd.workloads.integer.looping import loop_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from soakd.workloads.base import Fault
     from soakd.workloads.classes import InstructionClass
 
 STREAMS: Final = 5
@@ -88,11 +88,11 @@ class Wide:
         return _words([(total * x + shift) % MODULUS for x, (total, shift) in zip(states, jumps, strict=True)])
 
     def faults(self, block: Sequence[int], steps: int, found: Sequence[int]) -> list[Fault]:
-        return [
-            Fault(where=f"{'high' if word % 2 else 'low'} word of stream {word // 2}", expected=want, actual=got)
-            for word, (want, got) in enumerate(zip(self.after(block, steps), found, strict=True))
-            if want != got
-        ]
+        return unequal(self.after(block, steps), found, _place)
+
+
+def _place(word: int) -> str:
+    return f"{'high' if word % 2 else 'low'} word of stream {word // 2}"
 
 
 def build(target: InstructionClass, *, text: str | None = None) -> ChainProgram:

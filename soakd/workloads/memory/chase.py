@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Final
 from soakd.workloads.base import Fault
 from soakd.workloads.memory import links, pieces
 from soakd.workloads.memory.links import LINE_WORDS
-from soakd.workloads.memory.march import Background
+from soakd.workloads.memory.march import KNOWN, RENEWED, Background
 from soakd.workloads.memory.order import Order, Region, regions
 from soakd.workloads.memory.pieces import LINE_BYTES, WORD_BYTES, flushes, own
 from soakd.workloads.memory.places import Places
 from soakd.workloads.memory.share import Share
 from soakd.workloads.memory.sweeper import Parameters
-from soakd.workloads.memory.tasks import MemoryProgram, Stretch
+from soakd.workloads.memory.tasks import CHUNK_BYTES, MemoryProgram, Stretch
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from soakd.workloads.ir import Kernel
 
 CHAINS: Final = 8
-UNIT_BYTES: Final = 64 << 10
 _FILL_LINES: Final = 1 << 17
 _KNOWN_LINES: Final = 64
 _PLANTED: Final = 1 << 41 | 1 << 3
@@ -168,7 +167,7 @@ class ChaseDesign:
     """So many chains of links; the code is scalar in every class."""
 
     kernels: tuple[str, ...] = links.KERNELS
-    unit_bytes = UNIT_BYTES
+    unit_bytes = CHUNK_BYTES
 
     def __init__(self, target: InstructionClass, chains: int) -> None:
         """`chains`: a power of two, 16 at most (eight are as fast as sixteen)."""
@@ -194,11 +193,9 @@ class ChaseDesign:
     def complaint(self, kernels: Mapping[str, Kernel]) -> tuple[str, str] | None:
         """Write a few links, spoil one, and follow them all."""
         region = Region(first=_KNOWN_LINES, bits=_KNOWN_LINES.bit_length() - 1)
-        read = Background(factor=0x9E3779B97F4A7C15, mask=0x0123456789ABCDEF)
-        write = Background(factor=0xD1342543DE82EF95, mask=0xFEDCBA9876543210)
-        now = Links(order=Order(region=region, multiplier=13, increment=7), background=read, word=2)
-        new = Links(order=Order(region=region, multiplier=29, increment=11), background=write, word=5)
-        share = Share(UNIT_BYTES, lambda: None)
+        now = Links(order=Order(region=region, multiplier=13, increment=7), background=KNOWN, word=2)
+        new = Links(order=Order(region=region, multiplier=29, increment=11), background=RENEWED, word=5)
+        share = Share(CHUNK_BYTES, lambda: None)
         buffer = (ctypes.c_uint64 * (2 * _KNOWN_LINES * LINE_WORDS)).from_address(share.address)
         chaser = self._chaser(kernels, share)
         chaser.fill(now, 0, _KNOWN_LINES)

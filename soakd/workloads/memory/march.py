@@ -125,3 +125,8 @@ class Background:
     def inverse(self) -> Background:
         """The complement of every word."""
         return Background(factor=self.factor, mask=self.mask ^ _MASK)
+
+
+KNOWN: Final = Background(factor=0x9E3779B97F4A7C15, mask=0x0123456789ABCDEF)
+RENEWED: Final = Background(factor=0xD1342543DE82EF95, mask=0xFEDCBA9876543210)
+"""Two fixed ones, for kernels to be tried on at rest."""

@@ -18,7 +18,7 @@ from soakd.workloads.memory.pieces import WORD_BYTES, flushes
 from soakd.workloads.memory.places import Places
 from soakd.workloads.memory.share import Share
 from soakd.workloads.memory.sweeper import Sweeper
-from soakd.workloads.memory.tasks import MemoryProgram, Stretch
+from soakd.workloads.memory.tasks import CHUNK_BYTES, CHUNK_WORDS, MemoryProgram, Stretch, stretch_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,11 +27,9 @@ if TYPE_CHECKING:
     from soakd.workloads.classes import InstructionClass
     from soakd.workloads.ir import Kernel
 
-CHUNK_BYTES: Final = 64 << 10
 BLOCK_BYTES: Final = 256 << 20
 """Larger than a core's last-level cache (up to 128 MiB on the cores known), so that each pass comes from the array."""
 _FILL_CHUNKS: Final = 256
-_CHUNK_WORDS: Final = CHUNK_BYTES // WORD_BYTES
 
 _SAME: Final = frozenset({Data.PLAIN, Data.INVERSE})
 """Two that differ in their mask only."""
@@ -91,14 +89,7 @@ class MarchWalk:
 
     def stretch(self, chunks: int) -> tuple[int, int]:
         """Words [begin, end) of the next `chunks` chunks of the pass, or of what is left of it."""
-        begin, end = self.block
-        if self.element.ascending:
-            begin += self._done_chunks
-            end = min(begin + chunks, end)
-        else:
-            end -= self._done_chunks
-            begin = max(end - chunks, begin)
-        return begin * _CHUNK_WORDS, end * _CHUNK_WORDS
+        return stretch_of(self.block, self._done_chunks, chunks, ascending=self.element.ascending)
 
     def data(self, data: Data | None) -> Background:
         """Return what a symbol of the march stands for now."""
@@ -111,7 +102,7 @@ class MarchWalk:
         plain = self.data(march.OPENING.writes)
         for first in range(0, chunks, _FILL_CHUNKS):
             end = min(first + _FILL_CHUNKS, chunks)
-            self._sweeper.run(sweep.FILL, first * _CHUNK_WORDS, end * _CHUNK_WORDS, plain, plain)
+            self._sweeper.run(sweep.FILL, first * CHUNK_WORDS, end * CHUNK_WORDS, plain, plain)
             beat()
 
     def advance(self, steps: int) -> Stretch:
@@ -120,7 +111,7 @@ class MarchWalk:
         step = self.step
         kernel = kernel_of(step, ascending=self.element.ascending)
         wrong, faults = self._sweeper.run(kernel, begin, end, self.data(step.reads), self.data(step.writes))
-        chunks = (end - begin) // _CHUNK_WORDS
+        chunks = (end - begin) // CHUNK_WORDS
         self._done_chunks += chunks
         ways = 1 if step.writes is None else 2
         return Stretch(
@@ -186,9 +177,8 @@ def check_kernel(kernel: str, kernels: Mapping[str, Kernel], target: Instruction
     """Return what one sweep does wrongly on a small known buffer, or nothing."""
     begin = sweep.group_words(target)
     words = 4 * begin
-    read = Background(factor=0x9E3779B97F4A7C15, mask=0x0123456789ABCDEF)
-    renewed = Background(factor=0xD1342543DE82EF95, mask=0xFEDCBA9876543210)
-    write = read.inverse() if kernel in (sweep.UP, sweep.DOWN) else renewed
+    read = march.KNOWN
+    write = read.inverse() if kernel in (sweep.UP, sweep.DOWN) else march.RENEWED
     share = Share(CHUNK_BYTES, lambda: None)
     buffer = (ctypes.c_uint64 * words).from_address(share.address)
     buffer[:] = [read.word(i) for i in range(words)]

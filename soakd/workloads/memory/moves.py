@@ -14,13 +14,13 @@ from typing import TYPE_CHECKING, Final
 
 from soakd.workloads.base import Fault
 from soakd.workloads.memory import pieces, sweep
-from soakd.workloads.memory.march import Background
+from soakd.workloads.memory.march import KNOWN, Background
 from soakd.workloads.memory.marching import check_kernel
 from soakd.workloads.memory.pieces import WORD_BYTES, flushes, parameter
 from soakd.workloads.memory.places import Places
 from soakd.workloads.memory.share import Share
 from soakd.workloads.memory.sweeper import Sweeper
-from soakd.workloads.memory.tasks import MemoryProgram, Stretch
+from soakd.workloads.memory.tasks import CHUNK_BYTES, CHUNK_WORDS, MemoryProgram, Stretch, stretch_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -32,10 +32,8 @@ if TYPE_CHECKING:
 MOVE_UP: Final = "soakd_move_up"
 MOVE_DOWN: Final = "soakd_move_down"
 HOPS: Final = 3
-CHUNK_BYTES: Final = 64 << 10
 BLOCK_BYTES: Final = 64 << 20
 """With its pair 128 MiB: beyond the caches, and still checked a few times a second on a slow memory."""
-_CHUNK_WORDS: Final = CHUNK_BYTES // WORD_BYTES
 _TARGET: Final = 1
 
 
@@ -94,7 +92,7 @@ class MovesWalk:
     def open(self, beat: Beat) -> None:
         """Write the first background into the first block of each pair."""
         for (first, size), ground in zip(self._pairs, self.backgrounds, strict=True):
-            self._sweeper.run(sweep.FILL, first * _CHUNK_WORDS, (first + size) * _CHUNK_WORDS, ground, ground)
+            self._sweeper.run(sweep.FILL, first * CHUNK_WORDS, (first + size) * CHUNK_WORDS, ground, ground)
             beat()
 
     def _end_pass(self) -> int:
@@ -119,19 +117,12 @@ class MovesWalk:
 
     def stretch(self, chunks: int) -> tuple[int, int]:
         """Words [begin, end) of the next `chunks` chunks of the pass, or of what is left of it."""
-        begin, end = self._block()
-        if self._ascending():
-            begin += self._done_chunks
-            end = min(begin + chunks, end)
-        else:
-            end -= self._done_chunks
-            begin = max(end - chunks, begin)
-        return begin * _CHUNK_WORDS, end * _CHUNK_WORDS
+        return stretch_of(self._block(), self._done_chunks, chunks, ascending=self._ascending())
 
     def _distance(self) -> int:
         """Words from the block that is read in this pass to the other of the pair."""
         first, size = self._pairs[self._pair]
-        return (size if self._block()[0] == first else -size) * _CHUNK_WORDS
+        return (size if self._block()[0] == first else -size) * CHUNK_WORDS
 
     def advance(self, steps: int) -> Stretch:
         """Move, or verify and renew, up to so many chunks, to the end of the pass at most."""
@@ -143,7 +134,7 @@ class MovesWalk:
             wrong, faults = self._sweeper.run(
                 sweep.RENEW, begin, end, self.backgrounds[self._pair], self._new, moved=-self._distance()
             )
-        chunks = (end - begin) // _CHUNK_WORDS
+        chunks = (end - begin) // CHUNK_WORDS
         self._done_chunks += chunks
         done = self._done_chunks == self._pairs[self._pair][1]
         return Stretch(
@@ -192,8 +183,7 @@ class MovesDesign:
             if complaint:
                 return kernel, complaint
         words = 4 * sweep.group_words(self._target)
-        ground = Background(factor=0x9E3779B97F4A7C15, mask=0x0123456789ABCDEF)
-        right = [ground.word(i) for i in range(words)]
+        right = [KNOWN.word(i) for i in range(words)]
         for kernel in (MOVE_UP, MOVE_DOWN):
             share = Share(CHUNK_BYTES, lambda: None)
             buffer = (ctypes.c_uint64 * (2 * words)).from_address(share.address)

@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING, Final
 
 from soakd.workloads.base import Fault
 from soakd.workloads.memory import pieces, sweep
-from soakd.workloads.memory.march import Background
+from soakd.workloads.memory.march import KNOWN, RENEWED, Background
 from soakd.workloads.memory.order import Order, Region, regions
 from soakd.workloads.memory.pieces import LINE_BYTES, WORD_BYTES, Pieces, flushes, own, parameter
 from soakd.workloads.memory.places import Places
 from soakd.workloads.memory.share import Share
 from soakd.workloads.memory.sweeper import Parameters, Sweeper
-from soakd.workloads.memory.tasks import MemoryProgram, Stretch
+from soakd.workloads.memory.tasks import CHUNK_BYTES, MemoryProgram, Stretch
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -34,7 +34,6 @@ if TYPE_CHECKING:
 KERNEL: Final = "soakd_permuted"
 AHEAD: Final = 16
 LINE_WORDS: Final = LINE_BYTES // WORD_BYTES
-UNIT_BYTES: Final = 64 << 10
 _FILL_WORDS: Final = (16 << 20) // WORD_BYTES
 _KNOWN_LINES: Final = 32
 
@@ -159,7 +158,7 @@ class PermutedDesign:
     """Permuted visits of whole lines."""
 
     kernels: tuple[str, ...] = (KERNEL, sweep.FILL)
-    unit_bytes = UNIT_BYTES
+    unit_bytes = CHUNK_BYTES
 
     def __init__(self, target: InstructionClass) -> None:
         self.name = f"memory/permuted ({target.name})"
@@ -182,9 +181,8 @@ class PermutedDesign:
 
     def complaint(self, kernels: Mapping[str, Kernel]) -> tuple[str, str] | None:
         """Visit a few lines, one of them wrong, in two stretches."""
-        read = Background(factor=0x9E3779B97F4A7C15, mask=0x0123456789ABCDEF)
-        write = Background(factor=0xD1342543DE82EF95, mask=0xFEDCBA9876543210)
-        share = Share(UNIT_BYTES, lambda: None)
+        read, write = KNOWN, RENEWED
+        share = Share(CHUNK_BYTES, lambda: None)
         begin = words = _KNOWN_LINES * LINE_WORDS
         buffer = (ctypes.c_uint64 * (begin + words)).from_address(share.address)
         buffer[:] = [read.word(i) for i in range(begin + words)]

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from soakd.workloads.base import FAULTS_KEPT
 from soakd.workloads.classes import architecture
+from soakd.workloads.splat import splat
 
 if TYPE_CHECKING:
     from soakd.workloads.classes import InstructionClass
@@ -74,15 +75,11 @@ class Pieces:
         self.bits = target.register_bits
         self.vectors = range(vectors)
         self.group = vectors * self.lanes
-        self._first_lane = f"<{self.lanes} x i32> zeroinitializer"
         self._flushes = flushes(target)
 
     def splat(self, name: str, scalar: str) -> list[str]:
         """Fill a vector with one scalar."""
-        return [
-            f"%{name}.one = insertelement {self.kind} poison, i64 {scalar}, i32 0",
-            f"%{name} = shufflevector {self.kind} %{name}.one, {self.kind} poison, {self._first_lane}",
-        ]
+        return splat(name, "i64", scalar, self.lanes)
 
     def background(self, name: str, product: int) -> list[str]:
         """Load a background's three words; make its mask, and the products' offsets within a group."""

@@ -9,12 +9,13 @@ from __future__ import annotations
 import ctypes
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
 from soakd.errors import WorkloadError
 from soakd.workloads import pace
-from soakd.workloads.base import FAULTS_KEPT, OPEN, Beat, Fault, Flip, Gate, Round
+from soakd.workloads.base import FAULTS_KEPT, OPEN, UNSOUND, Beat, Fault, Flip, Gate, Round
 from soakd.workloads.ir import Kernel, compile_kernels
+from soakd.workloads.memory.pieces import WORD_BYTES
 from soakd.workloads.memory.share import Share
 
 if TYPE_CHECKING:
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
 
     from soakd.workloads.classes import InstructionClass
 
+CHUNK_BYTES: Final = 64 << 10
+"""What a share is a whole number of, and what passes over it are counted in."""
+CHUNK_WORDS: Final = CHUNK_BYTES // WORD_BYTES
 _FIRST_BYTES_PER_S = 2e8
 """A low guess: one chain of dependent loads is no faster."""
 
@@ -52,6 +56,18 @@ class Walk(Protocol):
     def upcoming(self, place: int) -> int:
         """Byte offset in the share of one of the bytes that are verified next; `place` (any number) chooses which."""
         ...
+
+
+def stretch_of(block: tuple[int, int], done: int, chunks: int, *, ascending: bool) -> tuple[int, int]:
+    """Words [begin, end) of the next `chunks` of a block of chunks of which `done` are done, or of what is left."""
+    begin, end = block
+    if ascending:
+        begin += done
+        end = min(begin + chunks, end)
+    else:
+        end -= done
+        begin = max(end - chunks, begin)
+    return begin * CHUNK_WORDS, end * CHUNK_WORDS
 
 
 class Design(Protocol):
@@ -137,7 +153,7 @@ class MemoryProgram:
             kernel, complaint = found
             raise WorkloadError(
                 f"kernel {kernel!r} of {self._design.name} is wrong: {complaint}",
-                hint="this core or its memory already fails at rest; do not trust any result of it",
+                hint=UNSOUND,
             )
 
     def gather(self, workers: int) -> None:

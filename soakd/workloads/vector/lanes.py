@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from soakd.workloads.chain import KERNEL, ChainProgram
+from soakd.workloads.splat import loaded_splat
 from soakd.workloads.vector.residues import FUSED, SEPARATE, Operands, compare, numbers, patterns
 
 if TYPE_CHECKING:
@@ -66,19 +67,6 @@ def separate_step(kind: str, i: int) -> list[str]:
     ]
 
 
-def _constants(scalar: str, kind: str, lanes: int) -> list[str]:
-    first = (VECTORS + 1) * lanes
-    lines = []
-    for i, name in enumerate(("p", "u", "magic")):
-        lines += [
-            f"%pc{i} = getelementptr {scalar}, ptr %parameters, i64 {first + i}",
-            f"%c{i} = load {scalar}, ptr %pc{i}",
-            f"%b{i} = insertelement {kind} poison, {scalar} %c{i}, i32 0",
-            f"%{name} = shufflevector {kind} %b{i}, {kind} poison, <{lanes} x i32> zeroinitializer",
-        ]
-    return lines
-
-
 def _visit(scalar: str, kind: str, lanes: int, step: list[str], i: int) -> list[str]:
     result = step[-1].partition(" ")[0]
     return [
@@ -92,11 +80,14 @@ def _visit(scalar: str, kind: str, lanes: int, step: list[str], i: int) -> list[
 def _loops(scalar: str, lanes: int, steps: list[list[str]]) -> list[str]:
     """`count` times every vector, as many side by side as there are `steps`."""
     kind, interleave = f"<{lanes} x {scalar}>", len(steps)
+    first = (VECTORS + 1) * lanes
     visits = [_visit(scalar, kind, lanes, step, i) for i, step in enumerate(steps)]
     return [
         f"define void @{KERNEL}(ptr %parameters, i64 %count) {{",
         "entry:",
-        *_constants(scalar, kind, lanes),
+        *loaded_splat("p", scalar, "%parameters", first, lanes),
+        *loaded_splat("u", scalar, "%parameters", first + 1, lanes),
+        *loaded_splat("magic", scalar, "%parameters", first + 2, lanes),
         f"%pa = getelementptr {scalar}, ptr %parameters, i64 {VECTORS * lanes}",
         f"%a = load {kind}, ptr %pa",
         "br label %step",

@@ -31,6 +31,7 @@ from typing import TYPE_CHECKING, Final
 
 from soakd.workloads.base import Fault
 from soakd.workloads.chain import KERNEL, ChainProgram
+from soakd.workloads.splat import loaded_splat
 from soakd.workloads.vector.powers import Powers, triangular_product
 from soakd.workloads.vector.residues import MAGIC, pattern, patterns
 
@@ -53,16 +54,6 @@ _TILES: Final = {"vector-128-fma": (6, 3, 6), "vector-256-fma": (6, 2, 1), "vect
 """Rows, vectors and unrolled steps of the register tile: 12 sums fit 16 registers, 18 fit 32."""
 
 
-def _splat(scalar: str, kind: str, lanes: int, name: str, place: str) -> list[str]:
-    """Every lane of %name becomes the double at `place`."""
-    return [
-        f"%at_{name} = getelementptr double, ptr {scalar}, i64 {place}",
-        f"%one_{name} = load double, ptr %at_{name}",
-        f"%low_{name} = insertelement {kind} poison, double %one_{name}, i32 0",
-        f"%{name} = shufflevector {kind} %low_{name}, {kind} poison, <{lanes} x i32> zeroinitializer",
-    ]
-
-
 def _products(kind: str, lanes: int, tile: tuple[int, int, int]) -> list[str]:
     """The innermost loop: `tile` sums side by side over all products of a row and a column."""
     rows, across, unroll = tile
@@ -82,7 +73,7 @@ def _products(kind: str, lanes: int, tile: tuple[int, int, int]) -> list[str]:
                 f"%s{n}_{c} = fsub {kind} %w{n}_{c}, %magic",
             ]
         for r in range(rows):
-            lines += _splat("%a_k", kind, lanes, f"a{n}_{r}", str(r * SIZE + n))
+            lines += loaded_splat(f"a{n}_{r}", "double", "%a_k", r * SIZE + n, lanes)
             lines += [
                 f"%x{n + 1}_{r}_{c} = call {kind} {fma}({kind} %a{n}_{r}, {kind} %s{n}_{c}, {kind} %x{n}_{r}_{c})"
                 for c in range(across)
@@ -108,14 +99,14 @@ def _reduced(kind: str, lanes: int, tile: tuple[int, int, int]) -> list[str]:
     return lines
 
 
-def _entry(kind: str, lanes: int) -> list[str]:
+def _entry(lanes: int) -> list[str]:
     lines = [
         "entry:",
         f"%a = getelementptr double, ptr %block, i64 {STATE_WORDS}",
         f"%other = getelementptr double, ptr %block, i64 {STATE_WORDS + MATRIX_WORDS}",
     ]
     for i, name in enumerate(("p", "u", "magic")):
-        lines += _splat("%block", kind, lanes, name, str(_CONSTANTS + i))
+        lines += loaded_splat(name, "double", "%block", _CONSTANTS + i, lanes)
     return [*lines, "%steps = shl i64 %count, 1", "br label %step"]
 
 
@@ -126,7 +117,7 @@ def kernel_text(target: InstructionClass) -> str:
     lines = [
         f"declare {kind} @llvm.fma.v{lanes}f64({kind}, {kind}, {kind})",
         f"define void @{KERNEL}(ptr %block, i64 %count) {{",
-        *_entry(kind, lanes),
+        *_entry(lanes),
         "step:",
         "%left = phi i64 [ %steps, %entry ], [ %less, %stepped ]",
         "%from = phi ptr [ %block, %entry ], [ %to, %stepped ]",

@@ -39,7 +39,7 @@ import numpy as np
 
 from soakd.errors import WorkloadError
 from soakd.workloads import pace
-from soakd.workloads.base import FAULTS_KEPT, OPEN, Beat, Fault, Flip, Gate, Round
+from soakd.workloads.base import FAULTS_KEPT, OPEN, Beat, Fault, Flip, Gate, Round, refuse_at_rest
 from soakd.workloads.ir import Kernel, compile_kernels
 from soakd.workloads.vector.openblas import CLASS_OF_CORE, alone
 from soakd.workloads.vector.reduction import PRIME, REDUCE, Word, doubles_per_count, reduction_text
@@ -185,7 +185,6 @@ class ProductTask:
             check_s=(perf_counter_ns() - begun_ns) / 1e9,
             fault_count=count,
             faults=tuple(faults[:FAULTS_KEPT]),
-            sweeps=0,
         )
 
 
@@ -215,12 +214,7 @@ class ProductProgram:
         """Run a few steps and compare; raises WorkloadError."""
         task = self._task(lambda: None, _KNOWN_STEPS)
         _, wrong = task.faults(task.advance(_KNOWN_STEPS), lambda: None)
-        if wrong:
-            raise WorkloadError(
-                f"kernel {self._name!r} computes wrongly: {wrong[0].where} is {wrong[0].actual:#018x}, "
-                f"{wrong[0].expected:#018x} is right ({len(wrong)} wrong)",
-                hint="this core or its memory already fails at rest; do not trust any result of it",
-            )
+        refuse_at_rest(self._name, wrong)
 
     def task(self, *, memory_bytes: int, beat: Beat, seat: int = 0) -> ProductTask:  # noqa: ARG002  (all are alike)
         """Draw one worker's matrix and tabulate its powers."""

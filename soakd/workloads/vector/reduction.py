@@ -6,6 +6,8 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
+from soakd.workloads.splat import loaded_splat
+
 if TYPE_CHECKING:
     from soakd.workloads.classes import InstructionClass
 
@@ -59,18 +61,6 @@ def _visit(kind: str, bits: str, fma: str, lanes: int, i: int) -> list[str]:
     ]
 
 
-def _constants(kind: str, lanes: int) -> list[str]:
-    lines = []
-    for name, word in _CONSTANTS.items():
-        lines += [
-            f"%{name}.at = getelementptr double, ptr %block, i64 {word}",
-            f"%{name}.one = load double, ptr %{name}.at",
-            f"%{name}.in = insertelement {kind} poison, double %{name}.one, i32 0",
-            f"%{name} = shufflevector {kind} %{name}.in, {kind} poison, <{lanes} x i32> zeroinitializer",
-        ]
-    return lines
-
-
 def _folded(bits: str, lanes: int) -> list[str]:
     """Add (or or) the accumulators into their words of the block."""
     lines = []
@@ -105,7 +95,7 @@ def reduction_text(target: InstructionClass) -> str:
         "%state = load ptr, ptr %block",
         f"%product.at = getelementptr i64, ptr %block, i64 {Word.PRODUCT}",
         "%product = load ptr, ptr %product.at",
-        *_constants(kind, lanes),
+        *(line for name, word in _CONSTANTS.items() for line in loaded_splat(name, "double", "%block", word, lanes)),
         "br label %loop",
         "loop:",
         "%left = phi i64 [ %count, %entry ], [ %less, %loop ]",

@@ -4,10 +4,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from soakd.splitmix import split_mix
 from soakd.workloads.classes import CLASSES
 from soakd.workloads.closedform import jump_sum
 from soakd.workloads.exchange import counters, ring, sharing, swap
-from soakd.workloads.exchange.joint import OPERANDS, generator, mix
+from soakd.workloads.exchange.joint import OPERANDS, generator
 
 WORD = 1 << 64
 seeds = st.integers(0, WORD - 1)
@@ -40,8 +41,8 @@ def test_counters(programs, seed, workers, schedule):
     _, _, faults = played(program, workers, seed, schedule)
     assert faults == []
     a, c = generator(seed)
-    streams = [mix(seed, OPERANDS + seat) for seat in range(workers)]
-    words = [mix(seed, OPERANDS + workers + word) for word in range(16)]
+    streams = [split_mix(seed, OPERANDS + seat) for seat in range(workers)]
+    words = [split_mix(seed, OPERANDS + workers + word) for word in range(16)]
     for number, count in schedule:
         for step in range(16 * count):
             x = streams[number % workers]
@@ -59,7 +60,7 @@ def test_swap(programs, seed, workers, schedule):
     a, c = generator(seed)
     total = sum(count for _, count in schedule)
     for word in range(8):
-        x = mix(seed, OPERANDS + word)
+        x = split_mix(seed, OPERANDS + word)
         for _ in range(total):
             x = (a * x + c) % WORD
         assert program._area[swap.place_of(word)] == x
@@ -73,7 +74,7 @@ def test_sharing(programs, seed, workers, schedule):
     _, _, faults = played(program, workers, seed, schedule)
     assert faults == []
     a, c = generator(seed)
-    words = [mix(seed, OPERANDS + word) for word in range(128 * (1 if workers <= 8 else 2))]
+    words = [split_mix(seed, OPERANDS + word) for word in range(128 * (1 if workers <= 8 else 2))]
     for number, count in schedule:
         group, place = divmod(number % workers, 8)
         for line in range(16):
@@ -95,7 +96,8 @@ def test_ring(programs, seed, workers, schedule):
     seats, records, faults = played(program, workers, seed, schedule)
     assert faults == []
     a, c = generator(seed)
-    sent, received, streams = [0] * workers, [0] * workers, [mix(seed, OPERANDS + seat) for seat in range(workers)]
+    sent, received = [0] * workers, [0] * workers
+    streams = [split_mix(seed, OPERANDS + seat) for seat in range(workers)]
     slots = {}
     for number, count in schedule:
         seat = number % workers

@@ -18,7 +18,7 @@ from soakd.workloads.memory.march import Background
 from soakd.workloads.memory.order import Order, Region
 from soakd.workloads.memory.share import Share
 
-SIZE = 3 * chase.UNIT_BYTES
+SIZE = 3 * chase.CHUNK_BYTES
 LINES = SIZE // 64
 CHAINS = (1, 2, 8, 16)
 
@@ -113,7 +113,7 @@ def test_any_links_are_followed_and_renewed_as_plain_stepping_says(program, old,
 
 
 def test_chains_together_visit_every_line_once(program):
-    walk = program.task(memory_bytes=chase.UNIT_BYTES, beat=no_beat).walk
+    walk = program.task(memory_bytes=chase.CHUNK_BYTES, beat=no_beat).walk
     order, chaser = walk.now.order, walk._chaser
     visited = [x for step in range(order.region.lines // chaser.chains) for x in chaser.starts(order, step)]
     assert sorted(visited) == list(range(order.region.lines))

@@ -21,7 +21,7 @@ from soakd.workloads.memory.share import Share
 
 SWEPT = ("vector-128", "vector-128-fma", "vector-256-fma", "vector-512")
 HERE = [name for name in available() if name in SWEPT]
-SIZE = 5 * permuted.UNIT_BYTES
+SIZE = 5 * permuted.CHUNK_BYTES
 LINES = SIZE // 64
 
 
