@@ -10,20 +10,22 @@ from __future__ import annotations
 import json
 import os
 import select
+import signal
 import statistics
 import time
 from dataclasses import asdict
+from functools import partial
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from soakd.crew.kinship import die_with_parent
-from soakd.errors import WorkloadError
+from soakd.errors import SoakdError, WorkloadError
 from soakd.model.throughput import CoreSpeed
 from soakd.workloads.base import OPEN, Round
 from soakd.workloads.clockprobe import STEADY
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from soakd.workloads.base import Beat, Flip, Gate, Program
     from soakd.workloads.clockprobe import ClockProbe
@@ -31,7 +33,51 @@ if TYPE_CHECKING:
 ROUND_S: Final = 0.06
 CHECK_ROUND_S: Final = 0.5
 """The check's share is that of a round as a soak has it."""
-_DEADLINE_S: Final = 60.0
+
+_AMPLE_S: Final = 60.0
+_NO_ANSWER: Final = b'{"error": "a kernel could not be measured: its process gave no answer", "hint": ""}'
+
+
+class Fork:
+    """Work done in a forked process, whose answer is JSON."""
+
+    def __init__(self, work: Callable[[], object]) -> None:
+        parent = os.getpid()
+        self._answer, told = os.pipe()
+        self._pid = os.fork()
+        if self._pid == 0:
+            os.close(self._answer)
+            try:
+                die_with_parent(parent)
+                _write(told, work())
+            except SoakdError as error:
+                _write(told, {"error": error.message, "hint": error.hint})
+            except Exception as error:  # noqa: BLE001 - whatever it was, the parent must hear of it
+                _write(told, {"error": f"a kernel could not be measured: {type(error).__name__}: {error}", "hint": ""})
+            finally:
+                os._exit(0)
+        os.close(told)
+
+    def answer(self, deadline_s: float) -> Any:
+        """Wait for it. Raises WorkloadError with what went wrong there, or when it does not come in time."""
+        if not select.select([self._answer], [], [], deadline_s)[0]:
+            os.kill(self._pid, signal.SIGKILL)  # and what it has forked dies with it
+        with os.fdopen(self._answer, "rb") as pipe:
+            said = json.loads(pipe.read() or _NO_ANSWER)
+        os.waitpid(self._pid, 0)
+        if isinstance(said, dict) and "error" in said:
+            raise WorkloadError(said["error"], hint=said["hint"])
+        return said
+
+
+def deadline_s(rounds: int) -> float:
+    """For one core's answer; ample."""
+    return CHECK_ROUND_S + rounds * ROUND_S + _AMPLE_S
+
+
+def _write(pipe: int, answer: object) -> None:
+    with os.fdopen(pipe, "wb") as out:
+        out.write(json.dumps(answer).encode())
 
 
 def measured(
@@ -39,39 +85,17 @@ def measured(
 ) -> list[CoreSpeed]:
     """Run the program's kernel on these cores at once; `memory_bytes` for each. Raises WorkloadError."""
     program.gather(len(cores))
-    parent = os.getpid()
-    pipes = []
-    for seat, core in enumerate(cores):
-        read_end, write_end = os.pipe()
-        if os.fork() == 0:
-            try:
-                die_with_parent(parent)
-                os.sched_setaffinity(0, {core})
-                os.write(write_end, _one_core(program, core, seat, probe, rounds, memory_bytes).encode())
-            except Exception as error:  # noqa: BLE001 - whatever it was, the parent must hear of it
-                os.write(write_end, json.dumps({"error": f"{type(error).__name__}: {error}"}).encode())
-            finally:
-                os._exit(0)
-        os.close(write_end)
-        pipes.append(read_end)
-    told = [_told(pipe, rounds * ROUND_S) for pipe in pipes]
-    for _ in cores:
-        os.wait()
-    return told
+    forks = [
+        Fork(partial(_one_core, program, core, seat, probe, rounds, memory_bytes)) for seat, core in enumerate(cores)
+    ]
+    return [CoreSpeed(**fork.answer(deadline_s(rounds))) for fork in forks]
 
 
-def _told(pipe: int, expected_s: float) -> CoreSpeed:
-    ready, _, _ = select.select([pipe], [], [], expected_s + _DEADLINE_S)
-    line = os.read(pipe, 1 << 16) if ready else b""
-    os.close(pipe)
-    answer = json.loads(line or b'{"error": "no answer"}')
-    if "error" in answer:
-        raise WorkloadError(f"a kernel could not be measured: {answer['error']}")
-    return CoreSpeed(**answer)
-
-
-def _one_core(program: Program, core: int, seat: int, probe: ClockProbe | None, rounds: int, memory_bytes: int) -> str:
+def _one_core(
+    program: Program, core: int, seat: int, probe: ClockProbe | None, rounds: int, memory_bytes: int
+) -> dict[str, Any]:
     """As many rounds for everybody, because some kernels need each other."""
+    os.sched_setaffinity(0, {core})
     task = program.task(memory_bytes=memory_bytes, beat=lambda: None, seat=seat)
     checked = task.round(CHECK_ROUND_S, lambda: None)
     faults = checked.fault_count
@@ -103,7 +127,7 @@ def _one_core(program: Program, core: int, seat: int, probe: ClockProbe | None, 
         faults=faults,
         note=task.note,
     )
-    return json.dumps(asdict(speed))
+    return asdict(speed)
 
 
 def _ninth_decile(values: Sequence[float]) -> float:

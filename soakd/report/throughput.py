@@ -11,7 +11,12 @@ if TYPE_CHECKING:
 
 _BAR: Final = 12
 _GOOD: Final = 0.9
-_SHORT: Final = {"integer operations": "op", "floating-point operations": "flop", "bytes": "B"}
+_SHORT: Final = {
+    "integer operations": "op",
+    "floating-point operations": "flop",
+    "bytes": "B",
+    "operations on shared words": "op",
+}
 
 
 def heading(cores: int) -> Text:

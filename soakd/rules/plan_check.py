@@ -10,9 +10,10 @@ from soakd.rules.expected import stage_cores
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from soakd.model.plan import Plan
+    from soakd.model.plan import Plan, Stage
 
 _ENOUGH_TO_EXCHANGE = 2
+_LARGE = "vector/large"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,26 +29,50 @@ class Misfit:
 def misfits(plan: Plan, *, bench_cores: Sequence[int], classes: Mapping[str, Sequence[str]]) -> Iterator[Misfit]:
     """Every part that does not fit.
 
-    `classes`: workload to the instruction classes that this core has for it, narrowest first.
+    `classes`: kernel to the instruction classes that this core has for it, narrowest first.
     """
-    known = ", ".join(str(core) for core in bench_cores)
     for number, stage in enumerate(plan.stages):
-        cores = stage_cores(stage, bench_cores)
-        for core in cores:
-            if core not in bench_cores:
-                wanted = f"no such core may be used here; cores: {known}"
-                yield Misfit(stage=number, key="cores", value=str(core), wanted=wanted)
-        if stage.kind == "exchange" and len(cores) < _ENOUGH_TO_EXCHANGE:
-            wanted = "one core has nobody to exchange with; give it two or more"
-            yield Misfit(stage=number, key="cores", value=", ".join(map(str, cores)), wanted=wanted)
-        has = classes[stage.kernel]
-        if not has:
-            wanted = f"this core cannot run {stage.workload} in any class"
-            yield Misfit(stage=number, key="workload", value=stage.workload, wanted=wanted)
-        elif stage.instruction_class not in {"widest", *has}:
-            wanted = f"this core cannot run {stage.workload} in that class; it can: {', '.join(('widest', *has))}"
-            yield Misfit(stage=number, key="class", value=stage.instruction_class, wanted=wanted)
-        turn_s = stage.duration_s / len(cores)
-        if stage.dwell_s is not None and stage.dwell_s > turn_s:
-            wanted = f"too long for every core to have its turn; at most {turn_s:g} s in this stage"
-            yield Misfit(stage=number, key="dwell", value=f"{stage.dwell_s:g} s", wanted=wanted)
+        yield from _cores_fit(number, stage, bench_cores)
+        yield from _class_fits(number, stage, classes[stage.kernel])
+    yield from _one_class(plan, classes)
+
+
+def class_for(stage: Stage, has: Sequence[str]) -> str:
+    """The class that a stage runs in, `has` being those that this core has for its kernel."""
+    return has[-1] if stage.instruction_class == "widest" else stage.instruction_class
+
+
+def _cores_fit(number: int, stage: Stage, bench_cores: Sequence[int]) -> Iterator[Misfit]:
+    cores = stage_cores(stage, bench_cores)
+    for core in cores:
+        if core not in bench_cores:
+            wanted = f"no such core may be used here; cores: {', '.join(map(str, bench_cores))}"
+            yield Misfit(stage=number, key="cores", value=str(core), wanted=wanted)
+    if stage.kind == "exchange" and len(cores) < _ENOUGH_TO_EXCHANGE:
+        wanted = "one core has nobody to exchange with; give it two or more"
+        yield Misfit(stage=number, key="cores", value=", ".join(map(str, cores)), wanted=wanted)
+    turn_s = stage.duration_s / len(cores)
+    if stage.dwell_s is not None and stage.dwell_s > turn_s:
+        wanted = f"too long for every core to have its turn; at most {turn_s:g} s in this stage"
+        yield Misfit(stage=number, key="dwell", value=f"{stage.dwell_s:g} s", wanted=wanted)
+
+
+def _class_fits(number: int, stage: Stage, has: Sequence[str]) -> Iterator[Misfit]:
+    if not has:
+        wanted = f"this core cannot run {stage.workload} in any class"
+        yield Misfit(stage=number, key="workload", value=stage.workload, wanted=wanted)
+    elif stage.instruction_class not in {"widest", *has}:
+        wanted = f"this core cannot run {stage.workload} in that class; it can: {', '.join(('widest', *has))}"
+        yield Misfit(stage=number, key="class", value=stage.instruction_class, wanted=wanted)
+
+
+def _one_class(plan: Plan, classes: Mapping[str, Sequence[str]]) -> Iterator[Misfit]:
+    """The library behind large products is loaded for one class and stays so."""
+    first = ""
+    for number, stage in enumerate(plan.stages):
+        if stage.kernel == _LARGE and (has := classes[_LARGE]):
+            name = class_for(stage, has)
+            first = first or name
+            if name != first:
+                wanted = f"one run can have {_LARGE} in one class only; an earlier stage has it in {first}"
+                yield Misfit(stage=number, key="class", value=name, wanted=wanted)

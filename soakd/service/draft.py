@@ -14,7 +14,7 @@ from soakd.model.run import ChannelInfo, RunRecord
 from soakd.rules.bounds import resolve
 from soakd.rules.fingerprint import fingerprint
 from soakd.rules.gather import class_key
-from soakd.rules.plan_check import misfits
+from soakd.rules.plan_check import class_for, misfits
 from soakd.sensors.snapshot import take_snapshot
 from soakd.service import bench
 
@@ -45,12 +45,7 @@ def draft_run(plan: Plan, sheet: Sheet | None, *, plan_file: str, clock: Clock, 
         sheet=sheet,
         snapshot=snapshot,
         fingerprint=fingerprint(sheet, snapshot),
-        classes={
-            class_key(stage): classes[stage.kernel][-1]
-            if stage.instruction_class == "widest"
-            else stage.instruction_class
-            for stage in plan.stages
-        },
+        classes={class_key(stage): class_for(stage, classes[stage.kernel]) for stage in plan.stages},
         cores=cores,
         channels=tuple(
             ChannelInfo(name=c.name, role=c.role.value, unit=role_unit(c.role), critical=c.critical) for c in channels

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict, replace
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 from soakd.crew.capacity import CACHES, available_memory_bytes, last_level_cache_bytes
-from soakd.crew.measuring import CopyProgram, measured
+from soakd.crew.measuring import CopyProgram, Fork, deadline_s, measured
 from soakd.errors import UsageError
-from soakd.model.throughput import Throughput
+from soakd.model.throughput import CoreSpeed, Throughput
 from soakd.service import bench
 from soakd.workloads import catalog
 from soakd.workloads.classes import WIDEST
@@ -37,32 +39,40 @@ def wanted(names: Sequence[str], instruction_class: str | None) -> list[tuple[st
 
 
 def measure(pairs: Sequence[tuple[str, str]], cores: Sequence[int], rounds: int) -> Iterator[Throughput]:
-    """One after the other. Raises WorkloadError when a kernel is wrong or a worker fails."""
-    probe = probe_here()
-    copied: tuple[float, float] | None = None
-    family = family_of(cpuinfo())
+    """One after the other. Raises WorkloadError when a kernel is wrong or a worker fails.
+
+    Each is built in a process of its own: a library can be loaded for one class only.
+    """
     share = share_bytes(len(cores))
+    copied: tuple[float, float] | None = None
     for workload, name in pairs:
-        kind = catalog.KINDS[workload.partition("/")[0]]
-        if kind.uses_memory and copied is None:
+        if catalog.kind_of(workload).uses_memory and copied is None:
             copied = _copied(cores, rounds, share)
-        program = catalog.build(workload, name)
-        program.selfcheck()
-        (one,) = measured(program, cores[:1], probe, rounds=rounds, memory_bytes=share)
-        every = tuple(measured(program, cores, probe, rounds=rounds, memory_bytes=share))
-        ratios: tuple[float | None, float | None] = (None, None)
-        if kind.uses_memory and copied is not None:
-            ratios = (one.best_per_second / copied[0], sum(c.best_per_second for c in every) / copied[1])
-        yield Throughput(
+        one, every = Fork(partial(_speeds, workload, name, cores, rounds, share)).answer(3.0 * deadline_s(rounds))
+        row = Throughput(
             workload=workload,
             instruction_class=name,
-            unit=kind.unit,
-            one=one,
-            every=every,
-            limit_per_cycle=limit(workload, name, family),
-            times_copy=ratios[0],
-            times_copy_every=ratios[1],
+            unit=catalog.kind_of(workload).unit,
+            one=CoreSpeed(**one),
+            every=tuple(CoreSpeed(**core) for core in every),
+            limit_per_cycle=limit(workload, name, family_of(cpuinfo())),
         )
+        yield _against(row, copied) if copied and catalog.kind_of(workload).uses_memory else row
+
+
+def _speeds(workload: str, name: str, cores: Sequence[int], rounds: int, share: int) -> list[object]:
+    """One core's, and all cores' at once."""
+    program, probe = catalog.build(workload, name), probe_here()
+    program.selfcheck()
+    (one,) = measured(program, cores[:1], probe, rounds=rounds, memory_bytes=share)
+    every = measured(program, cores, probe, rounds=rounds, memory_bytes=share)
+    return [asdict(one), [asdict(core) for core in every]]
+
+
+def _against(row: Throughput, copied: tuple[float, float]) -> Throughput:
+    """With its ratios to a copy's rates."""
+    together = sum(core.best_per_second for core in row.every)
+    return replace(row, times_copy=row.one.best_per_second / copied[0], times_copy_every=together / copied[1])
 
 
 def share_bytes(cores: int) -> int:

@@ -257,6 +257,11 @@ def workloads() -> tuple[str, ...]:
     return tuple(f"{kind.name}/{name}" for kind in KINDS.values() for name in kind.kernels)
 
 
+def kind_of(workload: str) -> Kind:
+    """The kind of "kind/kernel"; raises KeyError for what does not exist."""
+    return KINDS[workload.partition("/")[0]]
+
+
 def entry(workload: str) -> KernelEntry:
     """What is known of "kind/kernel". Raises WorkloadError for what does not exist."""
     name, _, kernel = workload.partition("/")

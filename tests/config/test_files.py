@@ -323,6 +323,7 @@ def test_a_plan_is_found_by_its_file_or_by_a_shipped_name(tmp_path):
 
 CLASSES = {
     "exchange/ring": ["scalar"],
+    "vector/large": ["vector-256-fma", "vector-512"],
     "integer/streams": ["scalar"],
     "vector/lanes": ["vector-128", "vector-256"],
     "memory/march": ["scalar"],
@@ -382,6 +383,19 @@ def test_an_exchange_needs_two_cores_that_are_loaded_together(tmp_path):
     path.write_text(exchange + 'pattern = "walking"\ndwell = "5 s"\n', encoding="utf-8")
     with pytest.raises(ConfigError, match=r"pattern.*have to be loaded together"):
         load_plan(path)
+
+
+def test_large_products_run_in_one_class_per_plan(tmp_path):
+    """The library behind them is loaded once."""
+    path = tmp_path / "tonight.toml"
+    large = PLAN.replace('"integer"', '"vector/large"')
+    again = STAGE.replace('"integer"', '"vector/large"')
+    path.write_text(f'{large}{again}class = "widest"\n', encoding="utf-8")
+    assert list(misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES)) == []
+    path.write_text(f'{large}{again}class = "vector-256-fma"\n', encoding="utf-8")
+    (misfit,) = misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES)
+    assert (misfit.stage, misfit.key, misfit.value) == (1, "class", "vector-256-fma")
+    assert "an earlier stage has it in vector-512" in misfit.wanted
 
 
 def test_every_misfit_is_counted(tmp_path):

@@ -1,10 +1,12 @@
 """Kernels are measured in workers of their own; what goes wrong in one is told."""
 
 import os
+import signal
+import time
 
 import pytest
 
-from soakd.crew.measuring import CopyProgram, measured
+from soakd.crew.measuring import CopyProgram, Fork, measured
 from soakd.errors import WorkloadError
 from soakd.workloads import catalog
 from soakd.workloads.classes import CLASSES
@@ -41,8 +43,22 @@ def test_a_wrong_kernel_is_measured_with_its_wrong_results(probe):
 
 def test_a_worker_that_fails_says_why():
     program = catalog.build("memory/march", "vector-128")
-    with pytest.raises(WorkloadError, match="could not be measured: WorkloadError: cannot take"):
+    with pytest.raises(WorkloadError, match=r"cannot take .* of memory"):
         measured(program, CORES[:1], None, rounds=3, memory_bytes=1 << 60)
+
+
+@pytest.mark.parametrize(
+    ("work", "told"),
+    [
+        (lambda: 1 / 0, "a kernel could not be measured: ZeroDivisionError: division by zero"),
+        (lambda: os.kill(os.getpid(), signal.SIGKILL), "a kernel could not be measured: its process gave no answer"),
+        (lambda: time.sleep(60), "a kernel could not be measured: its process gave no answer"),
+    ],
+)
+def test_a_fork_that_fails_dies_or_hangs_is_an_error_and_no_hang(work, told):
+    with pytest.raises(WorkloadError) as caught:
+        Fork(work).answer(0.5)
+    assert caught.value.message == told
 
 
 def test_no_probe_means_no_cycles():

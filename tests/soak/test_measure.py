@@ -5,6 +5,9 @@ import json
 import pytest
 from soak_bench import CORES
 
+from soakd.workloads import catalog
+from soakd.workloads.classes import available
+
 pytestmark = pytest.mark.soak
 
 
@@ -22,6 +25,14 @@ def test_the_table_and_its_json_have_one_row_per_kernel_and_class(bench):
     shown = bench.run("workloads", "measure", "integer/streams", "--rounds", "3")
     assert "integer/streams    scalar" in shown.out
     assert "op/s" in shown.out
+
+
+def test_a_kernel_whose_library_serves_one_class_only_is_measured_in_every_class(bench):
+    """Large products: each class in a process of its own; a core that has none of them is told so."""
+    here = [name for name in available() if name in catalog.entry("vector/large").classes]
+    done = bench.run("workloads", "measure", "vector/large", "--rounds", "3", "--json")
+    assert done.code == (0 if here else 2), done.err
+    assert [row["instruction_class"] for row in json.loads(done.out or "[]")] == here
 
 
 def test_what_does_not_exist_is_refused_by_name(bench):
