@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from pathlib import Path
 
 from soakd.crew.prctl import prctl
 
@@ -23,7 +22,9 @@ def outrank_load() -> str:
 
 def offer_to_oom_killer() -> None:
     """When memory runs out, the load goes first and never the guard. Raising one's own score needs no privilege."""
-    Path("/proc/self/oom_score_adj").write_text(str(_WORKER_OOM_SCORE), encoding="ascii")
+    score = os.open("/proc/self/oom_score_adj", os.O_WRONLY | os.O_CLOEXEC)  # pathlib costs a worker 0.9 MiB
+    os.write(score, str(_WORKER_OOM_SCORE).encode())
+    os.close(score)
 
 
 def sleep_precisely() -> None:

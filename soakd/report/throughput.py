@@ -16,6 +16,7 @@ _SHORT: Final = {
     "floating-point operations": "flop",
     "bytes": "B",
     "operations on shared words": "op",
+    "operations and words moved": "op",
 }
 
 

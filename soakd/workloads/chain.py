@@ -68,7 +68,7 @@ class ChainTask:
         # Pages of its own: vectors must be aligned to their width.
         self._pages = mmap.mmap(-1, 8 * count)
         self._words = (ctypes.c_uint64 * count).from_buffer(self._pages)
-        self._address = ctypes.addressof(self._words)
+        self.address = ctypes.addressof(self._words)
         self._pace = pace.Pace(steps_per_s=1e5)
 
     def load(self, block: Sequence[int]) -> None:
@@ -77,7 +77,7 @@ class ChainTask:
 
     def advance(self, count: int) -> int:
         """Run the kernel for `count` counts."""
-        self._kernel(self._address, count)
+        self._kernel(self.address, count)
         return count
 
     def state(self) -> list[int]:

@@ -14,6 +14,7 @@ from soakd.errors import WorkloadError
 from soakd.model.plan import FIRST_KERNELS, WorkloadName
 from soakd.workloads import catalog, classes
 from soakd.workloads.base import Fault
+from soakd.workloads.kinds import KINDS
 
 EVERYTHING = dict.fromkeys(
     (
@@ -73,7 +74,7 @@ def test_workers_carry_nothing_heavy_beside_the_compiler():
 
 def test_every_kind_says_what_it_is_and_names_known_classes_narrowest_first():
     order = list(classes.CLASSES)
-    for name, kind in catalog.KINDS.items():
+    for name, kind in KINDS.items():
         assert kind.name == name
         assert kind.unit
         for kernel in kind.kernels.values():
@@ -85,7 +86,7 @@ def test_every_kind_says_what_it_is_and_names_known_classes_narrowest_first():
 
 @pytest.mark.parametrize("workload", ALONE)
 def test_every_kernel_is_built_at_its_widest_here_and_passes_its_own_check(workload):
-    kind = catalog.KINDS[workload.partition("/")[0]]
+    kind = KINDS[workload.partition("/")[0]]
     program = catalog.build(workload, classes.resolve(catalog.entry(workload).classes, "widest"))
     program.selfcheck()
     task = program.task(memory_bytes=1 << 20, beat=lambda: None)
@@ -130,7 +131,7 @@ def test_workers_forked_from_the_parent_run_its_code_on_operands_of_their_own(wo
 
 def test_a_plan_can_name_every_kernel_and_nothing_else():
     """The model may not import the catalogue; the names must agree all the same."""
-    short = {name: f"{name}/{kind.default}" for name, kind in catalog.KINDS.items()}
+    short = {name: f"{name}/{kind.default}" for name, kind in KINDS.items()}
     assert set(get_args(WorkloadName)) == {*short, *catalog.workloads()}
     assert {name: f"{name}/{first}" for name, first in FIRST_KERNELS.items()} == short
 
@@ -138,7 +139,7 @@ def test_a_plan_can_name_every_kernel_and_nothing_else():
 def test_unknown_kinds_and_classes_are_refused_with_what_there_is():
     with pytest.raises(WorkloadError, match="no workload 'spin'") as caught:
         catalog.build("spin", "scalar")
-    assert caught.value.hint == f"there are: {', '.join(catalog.KINDS)}"
+    assert caught.value.hint == f"there are: {', '.join(KINDS)}"
     with pytest.raises(WorkloadError, match="workload 'integer' has no kernel 'spin'") as caught:
         catalog.build("integer/spin", "scalar")
     assert "streams" in caught.value.hint

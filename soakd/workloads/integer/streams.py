@@ -1,9 +1,11 @@
-"""Integer workload: four multiply-add streams beside two pairs of running sums, all in registers.
+"""Integer workload: six multiply-add streams beside three pairs of running sums, their state in registers.
 
-Per step: x_i = a_i * x_i + c (i = 0..3, odd a_i, odd c) and twice (y += w; w += y) on each of two pairs, modulo 2^64;
-16 operations, four of them multiplies.  Every chain is four cycles long per step on cores with a 3-cycle multiply, so
-that one multiplier and all adders can be kept busy.  All maps are bijections: x -> a*x + c because a is odd, the pairs
-because their matrix has determinant 1.  A wrong bit therefore survives, whatever the later operands are.
+Per step: x_i = a_i * x_i + c (i = 0..5, odd a_i, odd c) and twice (y += w; w += y) on each of three pairs, modulo 2^64;
+24 operations, six of them multiplies.  One multiplier needs six cycles for a step, and so do four adders; every chain
+is only four cycles long on cores with a 3-cycle multiply, so that an operation may wait its turn without delaying the
+next step.  The multipliers come from L1, because registers hold all the state.  All maps are bijections: x -> a*x + c
+because a is odd, the pairs because their matrix has determinant 1.  A wrong bit therefore survives, whatever the later
+operands are.
 """
 
 from __future__ import annotations
@@ -23,34 +25,36 @@ if TYPE_CHECKING:
 
     from soakd.workloads.base import Fault
 
-STREAMS: Final = 4
-PAIRS: Final = 2
+STREAMS: Final = 6
+PAIRS: Final = 3
 STATE_WORDS: Final = STREAMS + 2 * PAIRS
 PARAMETER_WORDS: Final = STATE_WORDS + STREAMS + 1
 UNROLL: Final = 16
 """Steps per call count: the kernel runs whole blocks of this many."""
 OPERATIONS_PER_STEP: Final = 2 * STREAMS + 4 * PAIRS
 
-ORDER: Final = "0014514252345345"
-"""Issue order of one step: 0-3 a stream (its multiply, then its add), 4-5 a pair (its four adds in turn).
+ORDER: Final = "067816782678367845012345"
+"""Issue order of one step: 0-5 a stream (its multiply, then its add), 6-8 a pair (its four adds in turn).
 
-Found by a search at run time on cores that bind operations to schedulers at dispatch; the natural order reaches only
-two thirds of this one's throughput there.
+All chains in turn, each operation as far as possible from the one that it waits for.  Cores that bind an operation to
+a scheduler when it is issued may prefer another: `order` searches for it.
 """
 
-_STREAM_REGISTERS: Final = ("%rax", "%rbx", "%rcx", "%rdx")
-_MULTIPLIER_REGISTERS: Final = ("%r8", "%r9", "%r10", "%r11")
-_PAIR_REGISTERS: Final = (("%r12", "%r13"), ("%r14", "%r15"))
-_INCREMENT_REGISTER: Final = "%rbp"
+_REGISTERS: Final = (
+    "%rax", "%rbx", "%rcx", "%rdx", "%r8", "%r9", "%r10", "%r11", "%r12", "%r13", "%r14", "%r15", "%rbp",
+)  # fmt: skip
+"""The state, then the increment."""
+_MULTIPLIERS: Final = STATE_WORDS + 1
+"""Place of the first in the block."""
 
 
 def _stream_operations(stream: int) -> list[str]:
-    register = _STREAM_REGISTERS[stream]
-    return [f"imulq {_MULTIPLIER_REGISTERS[stream]}, {register}", f"addq {_INCREMENT_REGISTER}, {register}"]
+    register = _REGISTERS[stream]
+    return [f"imulq {8 * (_MULTIPLIERS + stream)}(%rdi), {register}", f"addq {_REGISTERS[STATE_WORDS]}, {register}"]
 
 
 def _pair_operations(pair: int) -> list[str]:
-    first, second = _PAIR_REGISTERS[pair]
+    first, second = _REGISTERS[STREAMS + 2 * pair : STREAMS + 2 * pair + 2]
     return [f"addq {second}, {first}", f"addq {first}, {second}"] * 2
 
 
@@ -65,15 +69,14 @@ def ordered_step(order: str = ORDER) -> list[str]:
 
 def x86_text(order: str = ORDER) -> str:
     """Return the kernel for x86-64 with its instruction order fixed."""
-    state = [*_STREAM_REGISTERS, *(register for pair in _PAIR_REGISTERS for register in pair)]
-    return x86_loop_text([*state, *_MULTIPLIER_REGISTERS, _INCREMENT_REGISTER], ordered_step(order) * UNROLL)
+    return x86_loop_text(_REGISTERS, ordered_step(order) * UNROLL)
 
 
 def _portable_step(state: Sequence[str], tag: str) -> tuple[list[str], list[str]]:
     lines: list[str] = []
     streams, sums = list(state[:STREAMS]), list(state[STREAMS:])
     for i, value in enumerate(streams):
-        lines += [f"%m{tag}_{i} = mul i64 {value}, %k{i}", f"%x{tag}_{i} = add i64 %m{tag}_{i}, %k{STREAMS}"]
+        lines += [f"%m{tag}_{i} = mul i64 {value}, %k{i + 1}", f"%x{tag}_{i} = add i64 %m{tag}_{i}, %k0"]
         streams[i] = f"%x{tag}_{i}"
     for turn in range(2):
         for pair in range(PAIRS):
@@ -94,25 +97,25 @@ class Operands:
     """What one round starts from."""
 
     state: tuple[int, ...]
-    """Four streams, then two pairs (y, w)."""
-    multipliers: tuple[int, ...]
+    """The streams, then the pairs (y, w)."""
     increment: int
+    multipliers: tuple[int, ...]
 
     @classmethod
     def fresh(cls) -> Operands:
         """Draw new operands; multipliers and increment are odd, which is what makes the maps injective."""
         words = [int.from_bytes(os.urandom(8), "little") for _ in range(PARAMETER_WORDS)]
-        multipliers = tuple(word | 1 for word in words[STATE_WORDS:-1])
-        return cls(state=tuple(words[:STATE_WORDS]), multipliers=multipliers, increment=words[-1] | 1)
+        return cls.of([*words[:STATE_WORDS], *(word | 1 for word in words[STATE_WORDS:])])
 
     @classmethod
     def of(cls, block: Sequence[int]) -> Operands:
         """Read a block."""
-        return cls(state=tuple(block[:STATE_WORDS]), multipliers=tuple(block[STATE_WORDS:-1]), increment=block[-1])
+        increment, *multipliers = block[STATE_WORDS:]
+        return cls(state=tuple(block[:STATE_WORDS]), increment=increment, multipliers=tuple(multipliers))
 
     def block(self) -> list[int]:
-        """State, multipliers, increment: as the kernel has them."""
-        return [*self.state, *self.multipliers, self.increment]
+        """State, increment, multipliers: as the kernel has them."""
+        return [*self.state, self.increment, *self.multipliers]
 
     def after(self, steps: int) -> tuple[int, ...]:
         """Return the state after `steps`, in closed form."""
@@ -139,11 +142,15 @@ class Streams:
     steps_per_count = UNROLL
     operations_per_step = OPERATIONS_PER_STEP
 
+    def __init__(self, issue_order: str | None = None) -> None:
+        """`issue_order`: what was found on this machine; without one, what suits the core's family."""
+        self._issue_order = issue_order
+
     def text(self) -> str:
         if architecture() != "x86-64":
             return portable_text()
         family = family_of(cpuinfo())
-        return x86_text(family.issue_order or ORDER if family else ORDER)
+        return x86_text(self._issue_order or (family and family.issue_order) or ORDER)
 
     def fresh(self) -> list[int]:
         return Operands.fresh().block()
@@ -159,6 +166,6 @@ class Streams:
         return unequal(Operands.of(block).after(steps), found, place_of)
 
 
-def build(target: InstructionClass, *, text: str | None = None) -> ChainProgram:
+def build(target: InstructionClass, *, text: str | None = None, issue_order: str | None = None) -> ChainProgram:
     """Compile the kernel; `text` replaces it (a test's broken or re-ordered variant)."""
-    return ChainProgram(Streams(), target, text=text)
+    return ChainProgram(Streams(issue_order), target, text=text)

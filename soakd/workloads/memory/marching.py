@@ -169,7 +169,7 @@ class MarchDesign:
 
     def complaint(self, kernels: Mapping[str, Kernel]) -> tuple[str, str] | None:
         """Try each sweep on three groups."""
-        found = ((kernel, check_kernel(kernel, kernels, self._target)) for kernel in self.kernels)
+        found = ((kernel, check_kernel(kernel, kernels, self._target)) for kernel in sweep.KERNELS)
         return next(((kernel, complaint) for kernel, complaint in found if complaint), None)
 
 

@@ -11,6 +11,7 @@ import ctypes
 import mmap
 import os
 import resource
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 from soakd.errors import WorkloadError
@@ -57,7 +58,7 @@ class Share:
 
     def _lock(self, beat: Beat) -> str:
         """Lock piece by piece; returns why it could not be done, or nothing."""
-        libc = ctypes.CDLL(None, use_errno=True)
+        libc = _libc()
         for begin in self._pieces():
             length = min(_PIECE_BYTES, self.size_bytes - begin)
             if libc.mlock(ctypes.c_void_p(self.address + begin), ctypes.c_size_t(length)):
@@ -82,6 +83,12 @@ class Share:
         return f"{part:.0%} in huge pages" if huge_bytes else "small pages"
 
 
+@cache
+def _libc() -> ctypes.CDLL:
+    """Loaded once: the parent, which tries the kernels, does it for all workers, and each is smaller for it."""
+    return ctypes.CDLL(None, use_errno=True)
+
+
 def _limit_text() -> str:
     limit_bytes = resource.getrlimit(resource.RLIMIT_MEMLOCK)[0]
     return "no memlock limit" if limit_bytes == resource.RLIM_INFINITY else f"memlock limit {size_text(limit_bytes)}"
@@ -91,7 +98,7 @@ def _huge_bytes_at(address: int, smaps: str = _SMAPS) -> int | None:
     """Read how much of the mapping at `address` the kernel backs with huge pages (proc(5), AnonHugePages in KiB)."""
     inside = False
     try:
-        with open(smaps, encoding="ascii", errors="replace") as lines:  # noqa: PTH123  (streamed, may be long)
+        with open(smaps, encoding="utf-8", errors="replace") as lines:  # noqa: PTH123  (streamed, may be long)
             for line in lines:
                 head = line.split(None, 1)[0]
                 if not head.endswith(":") and "-" in head:

@@ -23,6 +23,8 @@ from soakd.workloads.memory.pieces import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from soakd.workloads.classes import InstructionClass
 
 VECTORS: Final = 4
@@ -36,8 +38,9 @@ def group_words(target: InstructionClass) -> int:
 class _Sweep(Pieces):
     """Writes one kernel in one direction."""
 
-    def __init__(self, target: InstructionClass, *, ascending: bool) -> None:
+    def __init__(self, target: InstructionClass, beside: Sequence[str], *, ascending: bool) -> None:
         super().__init__(target, VECTORS)
+        self._beside = beside
         self.stride = self.group if ascending else -self.group
 
     def sequence(self, name: str, product: int) -> list[str]:
@@ -68,7 +71,7 @@ class _Sweep(Pieces):
         lines += [line for background in kept for line in self.phis(background)]
         lines += self.places()
         lines += [*self.verify(), *self.note("%i")] if reads else ["br label %write"]
-        lines += ["write:", *(self.stores(writes) if writes else [])]
+        lines += ["write:", *(self.stores(writes) if writes else []), *(self._beside if reads else [])]
         lines += [line for background in kept for line in self.steps(background)]
         lines += [f"%then = getelementptr i64, ptr %here, i64 {self.stride}", "%i.next = add i64 %i, 1"]
         lines += ["%more = icmp ne i64 %i.next, %count", "br i1 %more, label %loop, label %done"]
@@ -85,9 +88,12 @@ KERNELS: Final = (FILL, UP, DOWN, RENEW, READ_UP, READ_DOWN)
 DESCENDING: Final = (DOWN, READ_DOWN)
 
 
-def functions(target: InstructionClass) -> dict[str, str]:
-    """Return each sweep for one class; up and down write what was read under another mask, or under the same."""
-    up, down = _Sweep(target, ascending=True), _Sweep(target, ascending=False)
+def functions(target: InstructionClass, beside: Sequence[str] = ()) -> dict[str, str]:
+    """Return each sweep for one class; up and down write what was read under another mask, or under the same.
+
+    `beside`: what is done after each group that was verified, in text.
+    """
+    up, down = _Sweep(target, beside, ascending=True), _Sweep(target, beside, ascending=False)
     return {
         FILL: up.kernel(FILL, reads=False, writes="write"),
         UP: up.kernel(UP, reads=True, writes="read"),
@@ -98,6 +104,6 @@ def functions(target: InstructionClass) -> dict[str, str]:
     }
 
 
-def kernels_text(target: InstructionClass) -> str:
+def kernels_text(target: InstructionClass, beside: Sequence[str] = ()) -> str:
     """Return all sweeps for one class as one module."""
-    return "\n".join((*functions(target).values(), WEIGHTS))
+    return "\n".join((*functions(target, beside).values(), WEIGHTS))

@@ -161,10 +161,14 @@ class MemoryProgram:
 
     def task(self, *, memory_bytes: int, beat: Beat, seat: int = 0) -> MemoryTask:  # noqa: ARG002  (shares are alike)
         """Take a share of memory, on the calling core, and fill it."""
+        share = self.share(memory_bytes, beat)
+        return MemoryTask(self._design.walk(self._compiled.kernels, share, beat), share)
+
+    def share(self, memory_bytes: int, beat: Beat) -> Share:
+        """Take the whole units of so much memory; raises WorkloadError where there are none."""
         unit = self._design.unit_bytes
         if memory_bytes < unit:
             raise WorkloadError(
                 f"a share of {memory_bytes} bytes is too small to sweep", hint=f"at least {unit} bytes are needed"
             )
-        share = Share(memory_bytes // unit * unit, beat)
-        return MemoryTask(self._design.walk(self._compiled.kernels, share, beat), share)
+        return Share(memory_bytes // unit * unit, beat)

@@ -67,7 +67,8 @@ def separate_step(kind: str, i: int) -> list[str]:
     ]
 
 
-def _visit(scalar: str, kind: str, lanes: int, step: list[str], i: int) -> list[str]:
+def visit(scalar: str, kind: str, lanes: int, step: list[str], i: int) -> list[str]:
+    """Load vector number `i` from %here on, take one step with it, store it."""
     result = step[-1].partition(" ")[0]
     return [
         f"%p{i} = getelementptr {scalar}, ptr %here, i64 {lanes * i}",
@@ -81,7 +82,7 @@ def _loops(scalar: str, lanes: int, steps: list[list[str]]) -> list[str]:
     """`count` times every vector, as many side by side as there are `steps`."""
     kind, interleave = f"<{lanes} x {scalar}>", len(steps)
     first = (VECTORS + 1) * lanes
-    visits = [_visit(scalar, kind, lanes, step, i) for i, step in enumerate(steps)]
+    visits = [visit(scalar, kind, lanes, step, i) for i, step in enumerate(steps)]
     return [
         f"define void @{KERNEL}(ptr %parameters, i64 %count) {{",
         "entry:",
@@ -115,6 +116,7 @@ class Lanes:
     """The chain for one class and one recipe."""
 
     steps_per_count = 1
+    vectors = VECTORS
 
     def __init__(self, target: InstructionClass, *, name: str = "lanes", recipe: Recipe | None = None) -> None:
         """`recipe` is the class's own where none is given."""
@@ -122,8 +124,8 @@ class Lanes:
         self._lanes = lanes_of(target, self._recipe.form.bits)
         self._interleave = _INTERLEAVE[self._recipe.fused]
         self.name = f"vector/{name} ({target.name})"
-        self.state_words = VECTORS * target.register_bits // 64
-        self.operations_per_step = VECTORS * self._lanes * self._recipe.operations_per_step
+        self.state_words = self.vectors * target.register_bits // 64
+        self.operations_per_step = self.vectors * self._lanes * self._recipe.operations_per_step
 
     def text(self) -> str:
         lanes, form = self._lanes, self._recipe.form
@@ -138,10 +140,10 @@ class Lanes:
         return fused_step(kind, f"@llvm.fma.{suffix}", i) if self._recipe.fused else separate_step(kind, i)
 
     def fresh(self) -> list[int]:
-        return self.block(Operands.fresh(self._recipe, VECTORS, self._lanes))
+        return self.block(Operands.fresh(self._recipe, self.vectors, self._lanes))
 
     def known(self) -> list[int]:
-        recipe, count = self._recipe, VECTORS * self._lanes
+        recipe, count = self._recipe, self.vectors * self._lanes
         half = (recipe.prime - 1) // 2
         spread = [half * (i + 1) // count for i in range(count)]
         operands = Operands(
@@ -156,7 +158,7 @@ class Lanes:
         return patterns([*operands.states, *operands.multipliers, prime, 1.0 / prime, form.magic], form)
 
     def faults(self, block: Sequence[int], steps: int, found: Sequence[int]) -> list[Fault]:
-        form, count = self._recipe.form, VECTORS * self._lanes
+        form, count = self._recipe.form, self.vectors * self._lanes
         values = tuple(int(value) for value in numbers(block, form)[: count + self._lanes])
         operands = Operands(states=values[:count], multipliers=values[count:])
         return compare(self._recipe, operands.residues_after(self._recipe, steps), numbers(found, form))

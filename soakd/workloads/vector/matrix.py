@@ -18,7 +18,8 @@ compared bit for bit at the end as part of the state.
 Injective: A = D*B*D^-1 with B = L*U, L lower and U upper triangular with ones on their diagonals and D diagonal
 without a 0, hence invertible modulo p.  Each round has a new S and a new D, which makes A new everywhere off its
 diagonal, and the powers of the one matrix B serve all rounds: A^N*S = D * B^N * D^-1*S.  The check is complete, all 864
-elements in exact integers, with B^(d * 32^j) kept for d = 1..31 and each j.
+elements in exact integers, with B^(d * 32^j) kept for d = 1..31 and each j.  Operands and answers are made in arrays, a
+few columns at a time: a worker's memory never gets back what many integers at once, or lists that grow, once took.
 
 Own derivation; the blocking into register tiles is common practice for matrix products.
 """
@@ -26,17 +27,17 @@ Own derivation; the blocking into register tiles is common practice for matrix p
 from __future__ import annotations
 
 import os
-import struct
+from array import array
 from typing import TYPE_CHECKING, Final
 
 from soakd.workloads.base import Fault
 from soakd.workloads.chain import KERNEL, ChainProgram
 from soakd.workloads.splat import loaded_splat
 from soakd.workloads.vector.powers import Powers, triangular_product
-from soakd.workloads.vector.residues import MAGIC, pattern, patterns
+from soakd.workloads.vector.residues import MAGIC, pattern
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from soakd.workloads.classes import InstructionClass
 
@@ -50,6 +51,9 @@ MATRIX_WORDS: Final = SIZE * SIZE
 OFFSET: Final = pattern(MAGIC)
 """Around M, the pattern of M + s is the pattern of M, plus s."""
 _CONSTANTS: Final = 2 * STATE_WORDS + MATRIX_WORDS
+_DIAGONAL: Final = _CONSTANTS + 3
+_AT_ONCE: Final = 4
+"""Columns that the closed form carries along together."""
 _TILES: Final = {"vector-128-fma": (6, 3, 6), "vector-256-fma": (6, 2, 1), "vector-512": (6, 3, 6)}
 """Rows, vectors and unrolled steps of the register tile: 12 sums fit 16 registers, 18 fit 32."""
 
@@ -163,11 +167,6 @@ def _signed(residue: int) -> int:
     return residue - PRIME if residue > PRIME // 2 else residue
 
 
-def _columns_of(values: Sequence[int]) -> list[list[int]]:
-    """An S given row by row, as columns."""
-    return [list(values[column::COLUMNS]) for column in range(COLUMNS)]
-
-
 def compare(block: Sequence[int], residues: Sequence[int], found: Sequence[int]) -> list[Fault]:
     """List elements of A that changed, then elements of S that are not the right integer within the bound."""
     loaded = block[STATE_WORDS : STATE_WORDS + MATRIX_WORDS]
@@ -195,48 +194,52 @@ class Matrix:
         self._target = target
         self.name = f"vector/matrix ({target.name})"
         base = triangular_product(SIZE, PRIME)
-        self._rows = [list(row) for row in zip(*base, strict=True)]
+        self._base = array("Q", [value for row in zip(*base, strict=True) for value in row])
         self._powers = Powers(base, PRIME, places=4)
 
     def text(self) -> str:
         return kernel_text(self._target)
 
     def fresh(self) -> list[int]:
-        words = struct.unpack(f"<{STATE_WORDS + SIZE}Q", os.urandom(8 * (STATE_WORDS + SIZE)))
+        words = array("Q", os.urandom(8 * (STATE_WORDS + SIZE)))
         diagonal = [1 + word % (PRIME - 1) for word in words[STATE_WORDS:]]
-        return self.block([_signed(word % PRIME) for word in words[:STATE_WORDS]], diagonal)
+        return self.block((_signed(word % PRIME) for word in words[:STATE_WORDS]), diagonal)
 
     def known(self) -> list[int]:
         half = PRIME // 2
-        spread = [half - half * i // STATE_WORDS for i in range(STATE_WORDS)]
-        return self.block([value if i % 2 else -value for i, value in enumerate(spread)], list(range(1, SIZE + 1)))
+        spread = (half - half * i // STATE_WORDS for i in range(STATE_WORDS))
+        return self.block((value if i % 2 else -value for i, value in enumerate(spread)), range(1, SIZE + 1))
 
-    def block(self, state: Sequence[int], diagonal: Sequence[int]) -> list[int]:
+    def block(self, state: Iterable[int], diagonal: Sequence[int]) -> list[int]:
         """S with its offset, A = D*B*D^-1, the second buffer, the constants; and D, which the kernel does not read."""
         inverses = [pow(value, -1, PRIME) for value in diagonal]
-        matrix = [
-            float(_signed(value * left % PRIME * right % PRIME))
-            for row, left in zip(self._rows, diagonal, strict=True)
-            for value, right in zip(row, inverses, strict=True)
-        ]
-        constants = [float(PRIME), 1.0 / PRIME, MAGIC]
-        return [
-            *(OFFSET + value for value in state),
-            *patterns(matrix),
-            *([OFFSET] * STATE_WORDS),
-            *patterns(constants),
-            *diagonal,
-        ]
+        words = array("Q", [OFFSET]) * (_DIAGONAL + SIZE)
+        doubles = memoryview(words).cast("B").cast("d")
+        for i, value in enumerate(state):
+            words[i] += value
+        for i, value in enumerate(self._base):
+            row, column = divmod(i, SIZE)
+            doubles[STATE_WORDS + i] = _signed(value * diagonal[row] * inverses[column] % PRIME)
+        for i, constant in enumerate((PRIME, 1.0 / PRIME, MAGIC), _CONSTANTS):
+            doubles[i] = constant
+        for i, value in enumerate(diagonal, _DIAGONAL):
+            words[i] = value
+        return words.tolist()
 
-    def after(self, block: Sequence[int], steps: int) -> list[int]:
+    def after(self, block: Sequence[int], steps: int) -> Sequence[int]:
         """Return the residues of A^steps * S, row by row."""
-        diagonal = block[_CONSTANTS + 3 :]
+        diagonal = block[_DIAGONAL:]
         inverses = [pow(value, -1, PRIME) for value in diagonal]
-        start = _columns_of([word - OFFSET for word in block[:STATE_WORDS]])
-        columns = [[value * d % PRIME for value, d in zip(column, inverses, strict=True)] for column in start]
-        columns = self._powers.applied(steps, columns)
-        ended = [[value * d % PRIME for value, d in zip(column, diagonal, strict=True)] for column in columns]
-        return [value for row in zip(*ended, strict=True) for value in row]
+        residues = array("Q", bytes(8 * STATE_WORDS))
+        for first in range(0, COLUMNS, _AT_ONCE):
+            chosen = range(first, first + _AT_ONCE)
+            columns = [
+                [(word - OFFSET) * d % PRIME for word, d in zip(block[j:STATE_WORDS:COLUMNS], inverses, strict=True)]
+                for j in chosen
+            ]
+            for j, column in zip(chosen, self._powers.applied(steps, columns), strict=True):
+                residues[j::COLUMNS] = array("Q", [x * d % PRIME for x, d in zip(column, diagonal, strict=True)])
+        return residues
 
     def faults(self, block: Sequence[int], steps: int, found: Sequence[int]) -> list[Fault]:
         return compare(block, self.after(block, steps), found)

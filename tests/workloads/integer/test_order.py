@@ -17,7 +17,7 @@ from soakd.workloads.classes import CLASSES
 from soakd.workloads.clockprobe import ClockProbe
 from soakd.workloads.integer import order, streams
 
-NATURAL = "0011223344445555"
+NATURAL = "001122334455666677778888"
 
 
 def so_many(trials: int):
@@ -40,9 +40,9 @@ def test_an_exchange_is_another_order_of_the_same_operations(start, seed):
 
 @pytest.mark.parametrize("seed", range(5))
 def test_the_climb_reaches_the_best_order_of_a_cost_that_has_a_slope(seed):
-    best, trials = order.climb(NATURAL, distance, random.Random(seed), so_many(4000))
+    best, trials = order.climb(NATURAL, distance, random.Random(seed), so_many(8000))
     assert best == streams.ORDER
-    assert trials == 4000
+    assert trials == 8000
 
 
 def test_the_climb_is_the_same_for_the_same_seed_and_never_worse_than_its_start():
@@ -92,9 +92,12 @@ def test_the_shipped_order_stays_unless_the_other_is_faster_beyond_noise(theirs,
     assert (cycles, shipped_cycles) == (cost(chosen), 4.0)
 
 
-def test_the_settlement_takes_the_least_disturbed_sample_of_each():
-    noise = {NATURAL: iter([9.0, 3.0, math.inf, 9.0, 9.0, 9.0, 9.0]), streams.ORDER: iter([8.0] * 6 + [4.0])}
-    assert order.settle(streams.ORDER, NATURAL, lambda candidate: next(noise[candidate])) == (NATURAL, 3.0, 4.0)
+def test_the_settlement_takes_the_second_lowest_sample_of_each():
+    """The lowest may be lower than the core can be."""
+    noise = {NATURAL: iter([9.0, 3.0, math.inf, 3.1, 9.0, 9.0, 9.0]), streams.ORDER: iter([8.0] * 5 + [4.0, 4.2])}
+    assert order.settle(streams.ORDER, NATURAL, lambda candidate: next(noise[candidate])) == (NATURAL, 3.1, 4.2)
+    once = {NATURAL: iter([3.0] + [4.0] * 6), streams.ORDER: iter([4.0] * 7)}
+    assert order.settle(streams.ORDER, NATURAL, lambda candidate: next(once[candidate])) == (streams.ORDER, 4.0, 4.0)
 
 
 def test_a_real_search_returns_a_valid_order_whose_kernel_is_right():

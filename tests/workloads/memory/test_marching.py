@@ -232,7 +232,7 @@ class RefusingLibrary:
 
 def test_a_refused_lock_is_said_in_the_note_and_the_share_is_used_all_the_same(program, monkeypatch):
     library, beats = RefusingLibrary(), []
-    monkeypatch.setattr(share.ctypes, "CDLL", lambda *_, **__: library)
+    monkeypatch.setattr(share, "_libc", lambda: library)
     monkeypatch.setattr(share.resource, "getrlimit", lambda _: (8 << 20, 8 << 20))
     task = program.task(memory_bytes=SIZE, beat=lambda: beats.append(1))
     assert task.note.startswith("256.0 KiB, not locked (Cannot allocate memory; memlock limit 8.0 MiB), ")

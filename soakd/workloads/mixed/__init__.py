@@ -1,0 +1,1 @@
+"""Workloads that load several parts of a core, or differently loaded cores, at the same time."""
