@@ -69,7 +69,7 @@ class CrewParent:
         self._drill = order.drill
         digests: dict[str, str] = {}
         for workload, instruction_class in order.programs:
-            program = catalog.build(workload, instruction_class)
+            program = catalog.build(workload, instruction_class, issue_order=order.issue_order)
             try:
                 program.selfcheck()
             except WorkloadError as error:

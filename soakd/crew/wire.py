@@ -25,6 +25,8 @@ class PrepareOrder:
     """Workload and instruction class."""
     drill: bool
     """Only a crew that was started for a drill will plant a fault."""
+    issue_order: str | None = None
+    """This machine's own, for the kernels that take one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +63,7 @@ def encode_order(order: PrepareOrder | StageOrder) -> bytes:
 def decode_order(line: bytes) -> PrepareOrder | StageOrder:
     raw = json.loads(line)
     if raw.pop("order") == PrepareOrder.__name__:
-        return PrepareOrder(programs=tuple((kind, name) for kind, name in raw["programs"]), drill=raw["drill"])
+        return PrepareOrder(**{**raw, "programs": tuple((kind, name) for kind, name in raw["programs"])})
     flip = raw.pop("flip")
     cores, pattern = tuple(raw.pop("cores")), Pattern(**raw.pop("pattern"))
     return StageOrder(**raw, cores=cores, pattern=pattern, flip=PlantedFlip(**flip) if flip else None)

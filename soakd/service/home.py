@@ -89,6 +89,23 @@ class Home:
             self._reserve.unlink(missing_ok=True)
 
 
+def put_whole(path: Path, text: str) -> None:
+    """All or nothing, durable on return: a new file, closed to others from its first byte on. Raises OSError."""
+    new = path.with_suffix(".new")
+    new.unlink(missing_ok=True)
+    descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    new.replace(path)
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
 def default_folder() -> Path:
     """`$SOAKD_HOME`, else the XDG base directory for state."""
     if home := os.environ.get("SOAKD_HOME"):

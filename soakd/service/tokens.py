@@ -12,6 +12,7 @@ from pydantic import ValidationError
 
 from soakd.clock import utc_text
 from soakd.errors import ConfigError, NotPermittedError, StoreError, UsageError
+from soakd.service.home import put_whole
 from soakd.web.bearer import Role, Token, TokenList, digest
 from soakd.web.server import TOKENS_NAME
 
@@ -83,17 +84,8 @@ class TokenFile:
             os.close(folder)
 
     def _write(self, tokens: tuple[Token, ...]) -> None:
-        """All or nothing: a new file, closed to others from its first byte on, takes the old one's place."""
-        new = self._path.with_suffix(".new")
-        text = TokenList(tokens=tokens).model_dump_json(indent=2) + "\n"
         try:
-            new.unlink(missing_ok=True)
-            descriptor = os.open(new, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-            with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-                file.write(text)
-                file.flush()
-                os.fsync(file.fileno())
-            new.replace(self._path)
+            put_whole(self._path, TokenList(tokens=tokens).model_dump_json(indent=2) + "\n")
         except OSError as error:
             raise _refusal(self._path, error) from error
 

@@ -17,6 +17,8 @@ from soakd.crew.slots import Slots, SlotTotals, WorkerState
 from soakd.model.crew import CrewLost, CrewPrepared, CrewRefused, WorkerExited, WorkerReady, WorkerWrong
 from soakd.model.pattern import Pattern
 from soakd.model.plan import Stage
+from soakd.workloads.classes import architecture
+from soakd.workloads.integer import streams
 
 CORES = sorted(os.sched_getaffinity(0))
 STAGE = Stage(name="s", workload="integer/streams", duration=2.0)
@@ -39,8 +41,8 @@ class Hand:
                 return event
             assert isinstance(event, WorkerExited | WorkerReady | WorkerWrong), event
 
-    def begin(self, *, drill=False, stage=STAGE, duration_s=1.0):
-        self.crew.prepare([(stage.workload, "scalar")], drill=drill)
+    def begin(self, *, drill=False, stage=STAGE, duration_s=1.0, issue_order=None):
+        self.crew.prepare([(stage.workload, "scalar")], drill=drill, issue_order=issue_order)
         prepared = self.wait(CrewPrepared)
         self.crew.begin(stage, "scalar", CORES)
         for _ in CORES:
@@ -66,6 +68,22 @@ def test_a_stage_runs_to_its_end_and_every_worker_leaves_by_itself(hand):
         assert look.totals.rounds >= 2
         assert look.totals.mismatches == 0
         assert 0.1 < look.totals.checked_s < 1.2, "processor time of a second's load, less what others took"
+        assert 0.4 < look.totals.until_s <= 1.2, "the last round ended with the stage, give or take its own rest"
+
+
+def test_an_issue_order_makes_another_kernel_which_computes_the_same(hand):
+    hand.crew.prepare([("integer/streams", "scalar"), ("vector/lanes", "vector-128")], drill=False)
+    shipped = hand.wait(CrewPrepared).digests
+    natural = "".join(sorted(streams.ORDER))
+    tuned = hand.begin(issue_order=natural).digests
+    for _ in CORES:
+        assert hand.wait(WorkerExited).code == 0
+    for look in hand.crew.look().values():
+        assert look.totals.rounds >= 2
+        assert look.totals.mismatches == 0
+    assert (tuned["integer/streams"] != shipped["integer/streams"]) == (architecture() == "x86-64")
+    hand.crew.prepare([("vector/lanes", "vector-128")], drill=False, issue_order=natural)
+    assert hand.wait(CrewPrepared).digests.items() <= shipped.items(), "a kernel that takes none stays what it was"
 
 
 def test_each_worker_is_pinned_to_its_core_at_normal_priority_and_offered_to_the_oom_killer(hand):
@@ -213,6 +231,7 @@ def test_go_is_seen_by_every_mapping_of_the_slots():
     "order",
     [
         wire.PrepareOrder(programs=(("integer", "scalar"), ("vector", "vector-128")), drill=True),
+        wire.PrepareOrder(programs=(("integer", "scalar"),), drill=False, issue_order="0011"),
         wire.StageOrder(workload="memory", instruction_class="vector-128", cores=(0, 3), memory_percent=12.5),
         wire.StageOrder(
             workload="integer", instruction_class="scalar", cores=(1,),
