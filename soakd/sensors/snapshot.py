@@ -5,48 +5,44 @@ from __future__ import annotations
 import os
 import platform
 import re
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from soakd.model.corelist import ranges
 from soakd.model.snapshot import Snapshot
+from soakd.sensors.attributes import AbsentError, Attributes, text_of
+from soakd.sensors.kernel import read_kernel_settings, read_mitigations
+from soakd.sensors.memory import read_controllers, read_tables
+from soakd.sensors.policies import read_boost, read_clock_control, read_performance, read_policies
+from soakd.sensors.restraints import read_own_limits, read_power_zones
+from soakd.sensors.topology import read_topology
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping
 
-
-@dataclass(slots=True)
-class _Reader:
-    """Reads small files; remembers for each field why it could not be read."""
-
-    proc: Path
-    sys: Path
-    absent: dict[str, str] = field(default_factory=dict)
-
-    def text(self, name: str, path: Path) -> str | None:
-        try:
-            text = path.read_text(encoding="utf-8", errors="replace").strip()
-        except OSError as error:
-            self.absent[name] = f"{path}: {error.strerror}"
-            return None
-        if not text:
-            self.absent[name] = f"{path}: empty"
-        return text or None
-
-    def wholes(self, name: str, paths: Sequence[Path], *, divide_by: int = 1) -> list[int]:
-        texts = {path: self.text(name, path) for path in paths}
-        for path, text in texts.items():
-            if text is not None and not re.fullmatch(r"\d{1,18}", text, re.ASCII):
-                self.absent[name] = f"{path}: not a whole number: {text[:20]!r}"
-        return [int(text) // divide_by for text in texts.values() if text and re.fullmatch(r"\d{1,18}", text, re.ASCII)]
+_CPUINFO_BYTES = 16_384
+"""More than one processor's fields; reading those of hundreds would take longer than everything else."""
+_IDENTITY = {
+    "product_vendor": "sys_vendor",
+    "product_name": "product_name",
+    "board_vendor": "board_vendor",
+    "board_name": "board_name",
+    "board_version": "board_version",
+    "firmware_vendor": "bios_vendor",
+    "firmware_version": "bios_version",
+    "firmware_date": "bios_date",
+    "firmware_release": "bios_release",
+}
+"""Field to file under class/dmi/id. Serial numbers and the machine's UUID lie there too: they name a purchase or a
+person, no setting, and are not read."""
 
 
 def take_snapshot(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> Snapshot:
     """One look at everything; a source that is absent is named in `absent`."""
-    read = _Reader(proc, sys)
+    read = Attributes(proc, sys)
     cpu = _cpu_fields(read)
-    memory = _memory_fields(read)
-    policies = _policies(read)
+    memory = _memory_mib(read)
+    modules, correction, sockets = read_tables(read)
     return Snapshot(
         machine=platform.machine(),
         processor=_field(read, "processor", cpu, "model name"),
@@ -54,19 +50,29 @@ def take_snapshot(proc: Path = Path("/proc"), sys: Path = Path("/sys")) -> Snaps
         microcode=_field(read, "microcode", cpu, "microcode"),
         logical_cores=os.cpu_count() or 1,
         cores_allowed=ranges(os.sched_getaffinity(0)),
-        memory_total_mib=memory.get("MemTotal", 0) // 1024,
-        swap_total_mib=memory.get("SwapTotal", 0) // 1024,
-        board=_joined(read, "board", "board_vendor", "board_name"),
-        firmware=_joined(read, "firmware", "bios_vendor", "bios_version", "bios_date"),
+        topology=read_topology(read),
+        timestamp_clock_mhz=_timestamp_clock_mhz(read, cpu),
+        clock_control=read_clock_control(read),
+        clock_policies=read_policies(read),
+        boost=read_boost(read),
+        least_performance_percent=read_performance(read, "min"),
+        most_performance_percent=read_performance(read, "max"),
+        memory_total_mib=memory.get("MemTotal", 0),
+        memory_gib=-(-memory["MemTotal"] // 1024) if "MemTotal" in memory else None,
+        swap_total_mib=memory.get("SwapTotal", 0),
+        memory_modules=modules,
+        memory_error_correction=correction,
+        memory_controllers=read_controllers(read),
+        sockets=sockets,
+        power_zones=read_power_zones(read),
         kernel=f"{platform.release()} {platform.version()}",
-        boot_id=boot_id(proc),
-        governor=_governor(read, policies),
-        boost=_boost(read),
-        minimum_clock_mhz=min(_clocks_mhz(read, "minimum_clock_mhz", policies, "scaling_min_freq"), default=None),
-        maximum_clock_mhz=max(_clocks_mhz(read, "maximum_clock_mhz", policies, "scaling_max_freq"), default=None),
-        mitigations=_mitigations(read),
+        kernel_settings=read_kernel_settings(read),
+        own_limits=read_own_limits(read),
+        mitigations=read_mitigations(read),
         virtualisation=_virtualisation(read, cpu),
+        boot_id=read.text("boot_id", f"{proc}/sys/kernel/random/boot_id") or "",
         absent=read.absent,
+        **{field: read.text(field, f"{sys}/class/dmi/id/{file}") for field, file in _IDENTITY.items()},
     )
 
 
@@ -75,31 +81,20 @@ def boot_id(proc: Path = Path("/proc")) -> str:
     return (proc / "sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
 
 
-def ranges(cores: set[int]) -> str:
-    """Core numbers as the kernel writes lists: 0-3,8."""
-    parts: list[list[int]] = []
-    for core in sorted(cores):
-        if parts and core == parts[-1][1] + 1:
-            parts[-1][1] = core
-        else:
-            parts.append([core, core])
-    return ",".join(f"{low}-{high}" if low != high else f"{low}" for low, high in parts)
-
-
-def _cpu_fields(read: _Reader) -> dict[str, str]:
+def _cpu_fields(read: Attributes) -> dict[str, str]:
     """Fields of the first processor in /proc/cpuinfo."""
-    first = (read.text("processor", read.proc / "cpuinfo") or "").split("\n\n", 1)[0]
-    pairs = (line.partition(":") for line in first.splitlines())
+    text = read.tried("processor", lambda: text_of(f"{read.proc}/cpuinfo", _CPUINFO_BYTES, cut=True)) or ""
+    pairs = (line.partition(":") for line in text.split("\n\n", 1)[0].splitlines())
     return {key.strip(): value.strip() for key, _, value in pairs}
 
 
-def _field(read: _Reader, name: str, cpu: dict[str, str], key: str) -> str | None:
+def _field(read: Attributes, name: str, cpu: Mapping[str, str], key: str) -> str | None:
     if not cpu.get(key):
-        read.absent.setdefault(name, f"{read.proc / 'cpuinfo'}: has no `{key}`")
+        read.absent.setdefault(name, f"not there: {read.proc}/cpuinfo: no `{key}`")
     return cpu.get(key) or None
 
 
-def _family_model_stepping(read: _Reader, cpu: dict[str, str]) -> str | None:
+def _family_model_stepping(read: Attributes, cpu: Mapping[str, str]) -> str | None:
     """The maker's numbers: family, model, stepping of x86; implementer, variant, part, revision of Arm's MIDR_EL1."""
     for keys in (
         ("cpu family", "model", "stepping"),
@@ -107,66 +102,37 @@ def _family_model_stepping(read: _Reader, cpu: dict[str, str]) -> str | None:
     ):
         if all(cpu.get(key) for key in keys):
             return "-".join(cpu[key] for key in keys)
-    read.absent["family_model_stepping"] = f"{read.proc / 'cpuinfo'}: has none"
+    read.absent["family_model_stepping"] = f"not there: {read.proc}/cpuinfo: has none"
     return None
 
 
-def _policies(read: _Reader) -> list[Path]:
-    """One folder for each group of cores whose clock is set together (Documentation/admin-guide/pm/cpufreq.rst)."""
-    folder = read.sys / "devices/system/cpu/cpufreq"
-    found = sorted(folder.glob("policy*"), key=lambda path: (len(path.name), path.name))
-    if not found:
-        reason = f"{folder}: no policies"
-        read.absent |= dict.fromkeys(("governor", "minimum_clock_mhz", "maximum_clock_mhz"), reason)
+def _timestamp_clock_mhz(read: Attributes, cpu: Mapping[str, str]) -> int | None:
+    """Half of `bogomips`: x86 with a constant counter derives that from the counter's clock (arch/x86/kernel/tsc.c)."""
+    match = re.fullmatch(r"(\d{1,6}\.\d\d)", cpu.get("bogomips", ""), re.ASCII)
+    if match and "constant_tsc" in cpu.get("flags", "").split():
+        return round(float(match[1]) / 2.0)
+    read.absent["timestamp_clock_mhz"] = f"not there: {read.proc}/cpuinfo: no `bogomips` with `constant_tsc`"
+    return None
+
+
+def _memory_mib(read: Attributes) -> dict[str, int]:
+    """/proc/meminfo, which is in KiB."""
+    text = read.text("memory_total_mib", f"{read.proc}/meminfo") or ""
+    found = {m[1]: int(m[2]) // 1024 for m in re.finditer(r"^(\w+):\s+(\d{1,18})", text, re.MULTILINE | re.ASCII)}
+    for field, key in (("memory_total_mib", "MemTotal"), ("memory_gib", "MemTotal"), ("swap_total_mib", "SwapTotal")):
+        if key not in found:
+            read.absent.setdefault(field, f"not there: {read.proc}/meminfo: no `{key}`")
     return found
 
 
-def _governor(read: _Reader, policies: Sequence[Path]) -> str | None:
-    """The governor of all cores; every one by name when they differ."""
-    texts = {read.text("governor", policy / "scaling_governor") for policy in policies}
-    return ", ".join(sorted(text for text in texts if text)) or None
-
-
-def _boost(read: _Reader) -> str | None:
-    """1 when clocks above the base may be taken; one driver says the opposite (Documentation/admin-guide/pm)."""
-    folder = read.sys / "devices/system/cpu"
-    no_turbo = folder / "intel_pstate/no_turbo"
-    if (folder / "cpufreq/boost").exists() or not no_turbo.exists():
-        return read.text("boost", folder / "cpufreq/boost")
-    text = read.text("boost", no_turbo)
-    return {"0": "1", "1": "0"}.get(text or "", text)
-
-
-def _clocks_mhz(read: _Reader, name: str, policies: Sequence[Path], file: str) -> list[int]:
-    """Limits in MHz; the kernel writes kHz."""
-    return read.wholes(name, [policy / file for policy in policies], divide_by=1000)
-
-
-def _memory_fields(read: _Reader) -> dict[str, int]:
-    """/proc/meminfo in KiB."""
-    text = read.text("memory_total_mib", read.proc / "meminfo") or ""
-    return {m[1]: int(m[2]) for m in re.finditer(r"^(\w+):\s+(\d+)", text, re.MULTILINE)}
-
-
-def _joined(read: _Reader, name: str, *files: str) -> str | None:
-    texts = [read.text(name, read.sys / "class/dmi/id" / file) for file in files]
-    return " ".join(text for text in texts if text) or None
-
-
-def _mitigations(read: _Reader) -> dict[str, str]:
-    folder = read.sys / "devices/system/cpu/vulnerabilities"
-    if not folder.is_dir():
-        read.absent["mitigations"] = f"{folder}: no such folder"
-        return {}
-    found = {path.name: read.text("mitigations", path) for path in sorted(folder.iterdir())}
-    return {name: text for name, text in found.items() if text}
-
-
-def _virtualisation(read: _Reader, cpu: dict[str, str]) -> str | None:
+def _virtualisation(read: Attributes, cpu: Mapping[str, str]) -> str | None:
     """Who runs us, as far as the guest is told: the hypervisor's name, or only that there is one."""
-    if (read.sys / "hypervisor/type").is_file():
-        return read.text("virtualisation", read.sys / "hypervisor/type")
-    if "hypervisor" not in cpu.get("flags", "").split():
-        return None
-    vendor = _Reader(read.proc, read.sys).text("vendor", read.sys / "class/dmi/id/sys_vendor")
-    return f"hypervisor flag{', ' + vendor if vendor else ''}"
+    try:
+        return text_of(f"{read.sys}/hypervisor/type")
+    except AbsentError:
+        if "hypervisor" not in cpu.get("flags", "").split():
+            return None
+    try:
+        return f"hypervisor flag, {text_of(f'{read.sys}/class/dmi/id/sys_vendor')}"
+    except AbsentError:
+        return "hypervisor flag"
