@@ -11,6 +11,8 @@ from soakd.model.journal import EVENT, Event, StageEnded, Tick, WorkerTotals
 from soakd.model.run import RunRecord, RunState
 from soakd.model.verdict import Verdict
 from soakd.rules.transitions import RunEvent, after
+from soakd.store.ledger import PASSES
+from soakd.store.progress import packed, unpacked
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -73,10 +75,10 @@ class Journal:
         ((entry_id,),) = self._writer.read("entry_of_run", run_id)
         return None if entry_id is None else str(entry_id)
 
-    def newest_pass(self) -> Verdict | None:
-        """The latest passing verdict that is no drill."""
-        rows = self._writer.read("newest_pass")
-        return Verdict.model_validate_json(rows[0][0], extra="ignore") if rows else None
+    def newest_passes(self) -> list[Verdict]:
+        """The latest passing verdicts that are no drills, newest first."""
+        rows = self._writer.read("newest_passes", PASSES)
+        return [Verdict.model_validate_json(body, extra="ignore") for (body,) in rows]
 
     def orphans(self) -> list[RunRecord]:
         """Runs that began and never finished. Whoever asks holds the bench lock, so none of them is alive."""
@@ -84,13 +86,15 @@ class Journal:
         return [RunRecord.model_validate_json(body, extra="ignore") for (body,) in rows]
 
     def replay(self, record: RunRecord) -> Iterator[Event]:
-        """Everything that was written of a run, in order; the workers' last totals belong to its last tick."""
+        """Everything that was written of a run, in order. Ticks bring back the totals that operating points need; the
+        last tick of a stage that never ended brings all of them.
+        """
         run_id = record.run_id
         events = [EVENT.validate_json(body, extra="ignore") for (body,) in self._writer.read("events_of_run", run_id)]
         ticks = [_read_tick(record, row) for row in self._writer.read("ticks_of_run", run_id)]
-        yield from sorted(
-            [*events, *_with_workers(ticks, self._writer.read("workers_of_run", run_id))], key=lambda e: e.at_s
-        )
+        ended = {event.stage for event in events if isinstance(event, StageEnded)}
+        kept = [row for row in self._writer.read("workers_of_run", run_id) if row[0] not in ended]
+        yield from sorted([*events, *_with_workers(ticks, kept)], key=lambda e: e.at_s)
 
     def _moved(self, run_id: str, event: RunEvent) -> Statement:
         ((state,),) = self._writer.read("run_state", run_id)
@@ -107,12 +111,12 @@ def _tick(record: RunRecord, tick: Tick) -> Statement:
     readings = array("f", (tick.values.get(channel.name, math.nan) for channel in record.channels))
     gaps = json.dumps(tick.gaps) if tick.gaps else None
     return "insert_tick", (
-        record.run_id, tick.number, tick.at_s, tick.late_s, tick.stage, readings.tobytes(), gaps
+        record.run_id, tick.number, tick.at_s, tick.late_s, tick.stage, readings.tobytes(), gaps, packed(tick.workers)
     )  # fmt: skip
 
 
 def _read_tick(record: RunRecord, row: Row) -> Tick:
-    number, at_s, late_s, stage, blob, gaps = row
+    number, at_s, late_s, stage, blob, gaps, progress = row
     readings = array("f")
     readings.frombytes(blob)
     values = {c.name: v for c, v in zip(record.channels, readings, strict=True) if not math.isnan(v)}
@@ -123,6 +127,7 @@ def _read_tick(record: RunRecord, row: Row) -> Tick:
         late_s=late_s,
         values=values,
         gaps=json.loads(gaps) if isinstance(gaps, str) else {},
+        workers=unpacked(progress),
     )
 
 
@@ -131,11 +136,12 @@ def _workers(run_id: str, stage: int | None, workers: Sequence[WorkerTotals]) ->
 
 
 def _with_workers(ticks: list[Tick], rows: list[Row]) -> list[Tick]:
-    """Give each stage's last tick the totals that were kept beside the ticks."""
+    """Give the last tick of these stages the totals that were kept beside the ticks."""
     kept: dict[int, list[WorkerTotals]] = {}
     for stage, body in rows:
         kept.setdefault(stage, []).append(WorkerTotals.model_validate_json(body, extra="ignore"))
     last = {tick.stage: number for number, tick in enumerate(ticks) if tick.stage is not None}
-    for stage_number, number in last.items():
-        ticks[number] = ticks[number].model_copy(update={"workers": tuple(kept.get(stage_number, ()))})
+    for stage, totals in kept.items():
+        if stage in last:
+            ticks[last[stage]] = ticks[last[stage]].model_copy(update={"workers": tuple(totals)})
     return ticks

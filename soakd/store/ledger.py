@@ -5,7 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from soakd.errors import UsageError
+from soakd.model.verdict import Verdict
 from soakd.store.reader import Reader
+
+PASSES = 20
+"""How far back a pass is looked for that covers the bench as it is now."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +34,10 @@ class Ledger(Reader):
         names = LedgerLine.__dataclass_fields__
         rows = self.read("list_verdicts", most)
         return [LedgerLine(**{**dict(zip(names, row, strict=True)), "drill": bool(row[-1])}) for row in rows]
+
+    def newest_passes(self) -> list[Verdict]:
+        """The latest passing verdicts that are no drills, newest first."""
+        return [Verdict.model_validate_json(body, extra="ignore") for (body,) in self.read("newest_passes", PASSES)]
 
     def body(self, wanted: str) -> str:
         """The whole verdict as JSON, by identifier, its beginning, or `last`. Raises UsageError if that names none."""

@@ -20,10 +20,10 @@ INSERT INTO event (run_id, number, at_s, body) VALUES (?, ?, ?, ?);
 SELECT body FROM event WHERE run_id = ? ORDER BY number;
 
 -- name: insert_tick
-INSERT INTO tick (run_id, number, at_s, late_s, stage, readings, gaps) VALUES (?, ?, ?, ?, ?, ?, ?);
+INSERT INTO tick (run_id, number, at_s, late_s, stage, readings, gaps, progress) VALUES (?, ?, ?, ?, ?, ?, ?, ?);
 
 -- name: ticks_of_run
-SELECT number, at_s, late_s, stage, readings, gaps FROM tick WHERE run_id = ? ORDER BY number;
+SELECT number, at_s, late_s, stage, readings, gaps, progress FROM tick WHERE run_id = ? ORDER BY number;
 
 -- name: put_worker
 INSERT INTO worker (run_id, stage, core, totals) VALUES (?, ?, ?, ?)
@@ -175,8 +175,8 @@ PRAGMA wal_checkpoint(PASSIVE);
 SELECT entry_id, plan, due_utc FROM entry
 WHERE state = 'waiting' AND due_utc IS NOT NULL ORDER BY due_utc, priority DESC, place LIMIT 1;
 
--- name: newest_pass
-SELECT body FROM verdict WHERE outcome = 'pass' AND drill = 0 ORDER BY finished_utc DESC LIMIT 1;
+-- name: newest_passes
+SELECT body FROM verdict WHERE outcome = 'pass' AND drill = 0 ORDER BY finished_utc DESC, run_id DESC LIMIT ?;
 
 -- name: set_hook
 UPDATE entry SET hook_on = :hook_on WHERE entry_id = :entry_id;

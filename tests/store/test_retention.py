@@ -40,7 +40,7 @@ def fill(writer, run, values, *, finished=True):
     journal.begin(run)
     table = np.asarray(values, dtype="<f4")
     statements = [
-        ("insert_tick", (run.run_id, number, float(number), 0.0, 0, row.tobytes(), None))
+        ("insert_tick", (run.run_id, number, float(number), 0.0, 0, row.tobytes(), None, None))
         for number, row in enumerate(table)
     ]
     writer.write(statements)
