@@ -1,0 +1,96 @@
+"""Runs a plan on the virtual bench in accelerated time, with the real conductor, guard and judge. Keeps nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from soakd.clock import utc_text
+from soakd.engine.conductor import Conductor
+from soakd.engine.messages import Confirmed
+from soakd.model.channels import Channel, Role
+from soakd.model.journal import StageAnnounced
+from soakd.model.rehearsal import Rehearsal
+from soakd.rules.cores import physical
+from soakd.rules.course import Courses
+from soakd.rules.gather import Gatherer
+from soakd.rules.guard import Guard
+from soakd.rules.judge import judge
+from soakd.service.virtual_record import draft
+from soakd.virtual.bench import Bench
+from soakd.virtual.crew import VirtualCrew, throttles
+from soakd.virtual.faults import MachineDown
+from soakd.virtual.sensors import VirtualSource
+from soakd.virtual.timeline import Timeline, VirtualInbox, VirtualSampler
+from soakd.workloads.kinds import KINDS
+
+if TYPE_CHECKING:
+    from soakd.engine.messages import Message
+    from soakd.model.journal import Event
+    from soakd.model.plan import Plan
+    from soakd.model.run import RunRecord
+    from soakd.model.sheet import Sheet
+    from soakd.model.virtual import VirtualBench
+
+
+def rehearse(plan: Plan, sheet: Sheet | None, about: VirtualBench, *, plan_file: str, seed: int = 0) -> Rehearsal:
+    """The whole course. Raises ConfigError or RefusedError for what would not be started on such a bench."""
+    record = draft(plan, sheet, about, plan_file=plan_file, seed=seed)
+    whole, timeline = physical(record.snapshot), Timeline()
+    bench = Bench(about, sheet, seed=seed)
+    inbox: VirtualInbox[Message] = VirtualInbox(timeline)
+    tick_s = plan.guard.tick_s
+    sink = _Sink(record, inbox)
+    channels = [Channel(name=c.name, role=Role(c.role), critical=c.critical) for c in record.channels]
+    conductor = Conductor(
+        record,
+        guard=Guard(record.plan, channels, record.bounds, begun_s=timeline.monotonic(), suspended_s=0.0),
+        crew=VirtualCrew(bench, timeline, inbox.put, physical=whole, seed=seed),
+        sampler=VirtualSampler([VirtualSource(bench, timeline)], tick_s=tick_s, timeline=timeline),
+        inbox=inbox,
+        sink=sink,
+        clock=timeline,
+        priority="nothing: it was rehearsed",
+        cost=lambda: (0.0, 0.0),
+        throttles=lambda: throttles(bench, whole),
+    )
+    conductor.look_s = tick_s  # a look between two events would see what the last one saw
+    down: MachineDown | None = None
+    try:
+        conductor.run()
+    except MachineDown as gone:
+        down = gone
+    evidence = sink.gatherer.evidence(
+        finished_utc=utc_text(timeline.wall()),
+        same_boot=down is None,
+        suspended_s=0.0,
+        snapshot_after=record.snapshot if down is None else None,
+    )
+    ended_s = sink.gatherer.last_s if down is None else down.at_s
+    return Rehearsal(
+        bench=about.name,
+        seed=seed,
+        ended_s=ended_s,
+        down=None if down is None else down.why,
+        verdict=judge(record, evidence),
+        stages=sink.courses.stages(),
+        strips=sink.courses.strips(ended_s),
+        hottest_true_c=bench.peak_c,
+    )
+
+
+class _Sink:
+    """Confirms each stage at once, for nothing is kept."""
+
+    def __init__(self, record: RunRecord, inbox: VirtualInbox[Message]) -> None:
+        self.gatherer = Gatherer(record, {name: kind.unit for name, kind in KINDS.items()})
+        self.courses = Courses(record)
+        self._inbox = inbox
+
+    def put(self, event: Event) -> None:
+        self.gatherer.add(event)
+        self.courses.take(event)
+        if isinstance(event, StageAnnounced):
+            self._inbox.put(Confirmed(stage=event.stage))
+
+    def behind_s(self) -> float:
+        return 0.0
