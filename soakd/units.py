@@ -37,10 +37,13 @@ CYCLES = Dimension("clock cycles", "cycles", {"cycles": 1.0, "tCK": 1.0})
 DURATION_NS = Dimension("short time", "ns", {"ns": 1.0, "us": 1e3, "μs": 1e3})
 FLOW = Dimension("flow", "L/h", {"L/h": 1.0, "L/min": 60.0})
 RATIO = Dimension("ratio", "x", {"x": 1.0, "×": 1.0})
+COUNT = Dimension("count", "events", {"events": 1.0, "event": 1.0, "errors": 1.0, "error": 1.0, "lines": 1.0})
+HEAT_CAPACITY = Dimension("heat capacity", "J/K", {"J/K": 1.0, "kJ/K": 1e3})
+THERMAL_RESISTANCE = Dimension("thermal resistance", "K/W", {"K/W": 1.0})
 
 DIMENSIONS = (
     TIME, TEMPERATURE, TEMPERATURE_DIFFERENCE, SHARE, FREQUENCY, VOLTAGE, CURRENT, POWER, RESISTANCE,
-    DATA_RATE, DATA_SIZE, ROTATION, CYCLES, DURATION_NS, FLOW, RATIO,
+    DATA_RATE, DATA_SIZE, ROTATION, CYCLES, DURATION_NS, FLOW, RATIO, HEAT_CAPACITY, THERMAL_RESISTANCE,
 )  # fmt: skip
 
 _QUANTITY = re.compile(r"^\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(\S.*?)?\s*$")
@@ -98,6 +101,36 @@ def parse_any(text: str) -> str | None:
 def show(value: float, dimension: Dimension) -> str:
     """Canonical text in the base unit; `parse` brings the same number back."""
     return f"{_tidy(value):.12g} {dimension.base}"
+
+
+def rate_of(dimension: Dimension) -> Dimension:
+    """How fast a quantity changes; the base unit is per minute: K/min of a temperature, W/min of a power."""
+    changing = difference_of(dimension)
+    factors = {
+        f"{unit}/{per}": factor * TIME.factors["min"] / TIME.factors[per]
+        for unit, factor in changing.factors.items()
+        for per in ("s", "min", "h")
+    }
+    return Dimension(f"rate of {dimension.name}", f"{changing.base}/min", factors)
+
+
+def difference_of(dimension: Dimension) -> Dimension:
+    """What lies between two quantities: kelvin between temperatures, the same unit for all others."""
+    return TEMPERATURE_DIFFERENCE if dimension is TEMPERATURE else dimension
+
+
+_DECIMALS = {"V": 3, "A": 2, "MHz": 0, "MiB": 0, "events": 0}
+"""Base unit to the decimals worth showing of a reading; one for all others."""
+
+
+def reading_text(value: float, unit: str) -> str:
+    """A reading in its base unit, as far as a sensor is worth: 71.3 °C, 1.104 V."""
+    return f"{value:.{_DECIMALS.get(unit, 1)}f} {unit}".rstrip()
+
+
+def left_unit(unit: str) -> str:
+    """Unit of what lies between a reading in this one and its limit."""
+    return TEMPERATURE_DIFFERENCE.base if unit == TEMPERATURE.base else unit
 
 
 def _tidy(value: float) -> float:

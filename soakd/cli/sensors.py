@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Self
 
 import typer
 
-from soakd.cli.options import Json, print_json
+from soakd.cli.options import Config, Json, own_configuration, print_json
 
 if TYPE_CHECKING:
     from rich.console import Group
@@ -21,25 +21,40 @@ Of = Annotated[str, typer.Option("--of", help="Only channels with this role, or 
 
 
 @app.command("list")
-def list_(of: Of = "", json_: Json = False) -> None:
-    """List every channel with its role, unit, critical value and present reading.
+def list_(
+    of: Of = "",
+    plan: Annotated[str | None, typer.Option("--plan", help="Show the limits of this plan: a file or a name.")] = None,
+    config: Config = None,
+    json_: Json = False,
+) -> None:
+    """List every channel with its role, present reading, critical value or limit, health, and why there is a gap.
 
-    Example: soakd sensors list --of cpu-temperature
+    Example: soakd sensors list --plan overnight
     """
     from rich.console import Console
 
     from soakd.clock import SystemClock
     from soakd.service.readings import Watch
 
-    seen = Watch(SystemClock(), of=of)
+    own = own_configuration(config)
+    seen = Watch(SystemClock(), of=of, roles=own.roles, plugins=own.plugins)
     seen.warm_up()
+    if plan is not None:
+        from soakd.config.files import load_plan
+        from soakd.config.shipped import find
+
+        seen.hold_against(load_plan(find(plan, "plans")))
     shown = seen.look()
     if json_:
         from dataclasses import asdict
 
-        print_json([asdict(each) for each in shown])
+        print_json([{**asdict(each), "health": each.health} for each in shown])
+    else:
+        Console().print(_table(shown, limits=plan is not None))
+    for caution in seen.cautions:
+        sys.stderr.write(f"soakd: {caution}\n")
+    if json_:
         return
-    Console().print(_table(shown))
     if not of and not any(each.role == "cpu-temperature" for each in shown):
         sys.stderr.write("no processor temperature here: see `soakd doctor`\n")
 
@@ -49,6 +64,7 @@ def watch(
     every_s: Annotated[float, typer.Option("--every", min=0.1, help="Seconds between two looks.")] = 1.0,
     count: Annotated[int, typer.Option("--count", min=0, help="How many looks; 0 goes on until Ctrl-C.")] = 0,
     of: Of = "",
+    config: Config = None,
     json_: Json = False,
 ) -> None:
     """Show readings again and again, on a terminal in one place; with --json one object a line.
@@ -59,7 +75,10 @@ def watch(
     from soakd.service.readings import Watch
 
     clock = SystemClock()
-    seen = Watch(clock, of=of)
+    own = own_configuration(config)
+    seen = Watch(clock, of=of, roles=own.roles, plugins=own.plugins)
+    for caution in seen.cautions:
+        sys.stderr.write(f"soakd: {caution}\n")
     number = 0
     try:
         seen.warm_up()
@@ -108,8 +127,8 @@ class _screen:  # noqa: N801 - used as a verb: with _screen() as show
             self._console.print(_table(shown, at))
 
 
-def _table(shown: list[Shown], at: str = "") -> Group:
-    """One row a channel, and under it what is missing and why."""
+def _table(shown: list[Shown], at: str = "", *, limits: bool = False) -> Group:
+    """One row a channel, and under them what is missing and why. With `limits`, those of a plan for critical values."""
     from rich.console import Group
     from rich.padding import Padding
     from rich.table import Table
@@ -120,12 +139,13 @@ def _table(shown: list[Shown], at: str = "") -> Group:
     table = Table(box=None, padding=(0, 2, 0, 0), pad_edge=False, header_style="dim")
     for title in ("role", "channel"):
         table.add_column(title, overflow="fold")
-    for title in ("reading", "critical"):
-        table.add_column(title, justify="right", no_wrap=True)
-    table.add_column("unit", no_wrap=True)
+    table.add_column("reading", justify="right", no_wrap=True)
+    table.add_column("limit" if limits else "critical", justify="right", no_wrap=True)
+    table.add_column("health", no_wrap=True)
     for each in by_importance(shown):
-        reading = Text("gap", style="bold") if each.value is None else Text(each.text)
-        table.add_row(Text(each.role), Text(each.name), reading, Text(each.critical_text), Text(each.unit))
+        bound = ", ".join(each.limits) if limits else each.critical_text
+        health = Text(each.health, style="" if each.health == "good" else "bold")
+        table.add_row(Text(each.role), Text(each.name), Text(each.text), Text(bound), health)
     gaps = [
         Padding(Text(f"{each.name}: {each.gap}"), (0, 0, 0, 2), expand=False) for each in shown if each.gap is not None
     ]

@@ -7,7 +7,6 @@ is mandatory; hwmonN changes from boot to boot, so a channel is named by driver,
 
 from __future__ import annotations
 
-import errno
 import os
 import re
 from collections import Counter
@@ -16,18 +15,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from soakd.model.channels import Channel
-from soakd.sensors.roles import plausible_critical, role_of
+from soakd.sensors.inputs import Gap, entries, free, text, whole
+from soakd.sensors.roles import MILLI, plausible_critical, role_of, scale_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
 ROOT = Path("/sys/class/hwmon")
 _INPUT = re.compile(r"(?P<stem>(?P<kind>temp|in|curr|power|fan)(?P<number>\d+))_(?P<what>input|average)", re.ASCII)
-_SCALE = {"temp": 1e-3, "in": 1e-3, "curr": 1e-3, "power": 1e-6, "fan": 1.0}
-_NUMBER = re.compile(rb"\s*(-?\d{1,18})\s*")
-_ATTRIBUTE_BYTES = 4096
-"""No attribute of sysfs is longer (Documentation/filesystems/sysfs.rst); half a number would be another number."""
-_GONE = frozenset({errno.ENOENT, errno.ENODEV, errno.ENXIO})
 _NAMELESS = "nameless"
 
 
@@ -49,6 +44,8 @@ class _Found:
     number: int
     path: Path
     label: str
+    scale: float
+    """From the kernel's number to the role's unit."""
 
     def beside(self, suffix: str) -> Path:
         return self.chip.place / f"{self.stem}_{suffix}"
@@ -73,13 +70,17 @@ class HwmonSource:
     def channels(self) -> Sequence[Channel]:
         return [each.channel for each in self._inputs]
 
+    def inputs(self) -> dict[str, str]:
+        """Channel to the file behind it, for whoever has to read it without us."""
+        return {each.channel.name: each.path for each in self._inputs}
+
     def read(self) -> tuple[dict[str, float], dict[str, str]]:
         values: dict[str, float] = {}
         gaps: dict[str, str] = {}
         for each in self._inputs:
             try:
                 values[each.channel.name] = _sound_value(each)
-            except _Gap as gap:
+            except Gap as gap:
                 gaps[each.channel.name] = str(gap)
         return values, gaps
 
@@ -90,70 +91,21 @@ def inputs_under(root: Path = ROOT) -> list[_Found]:
     return sorted(found, key=lambda each: (each.chip.driver, each.chip.device, each.kind, each.number))
 
 
-class _Gap(Exception):  # noqa: N818 - a gap is a value on its way, not an error
-    """Why an input has no value."""
-
-
 def _sound_value(source: _Input) -> float:
     """The input in the role's unit. The kernel says of `_fault`: the measurement should not be trusted."""
-    if source.fault is not None and _whole(source.fault, "fault flag ") != 0:
-        raise _Gap("the driver reports a fault of this sensor")
-    return _whole(source.path) * source.scale
-
-
-def _whole(path: str, what: str = "") -> int:
-    """The whole number in a file, read afresh: an open descriptor would outlive its driver."""
-    try:
-        content = _content(path)
-    except OSError as error:
-        raise _Gap(f"{what}{_why(error)}") from None
-    match = _NUMBER.fullmatch(content)
-    if match is None:
-        shown = content[:20].decode(errors="replace").strip()
-        raise _Gap(f"{what}not a number: {shown!r}" if shown else f"{what}empty")
-    return int(match[1])
-
-
-def _why(error: OSError) -> str:
-    if error.errno in _GONE:
-        return "gone: it does not exist any more"
-    if error.errno == errno.ENODATA:
-        return "switched off in the chip (no data)"
-    return f"cannot be read: {error.strerror}"
-
-
-def _content(path: str | Path) -> bytes:
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        return os.read(descriptor, _ATTRIBUTE_BYTES)
-    finally:
-        os.close(descriptor)
-
-
-def _text(path: Path) -> str:
-    """A name or label in printable characters and single spaces; empty when there is none or it cannot be read."""
-    try:
-        text = _content(path).decode(errors="replace")
-    except OSError:
-        return ""
-    return " ".join("".join(char if char.isprintable() else " " for char in text).split())
-
-
-def _entries(folder: Path) -> list[str]:
-    try:
-        return sorted(entry.name for entry in folder.iterdir())
-    except OSError:
-        return []
+    if source.fault is not None and whole(source.fault, "fault flag ") != 0:
+        raise Gap("the driver reports a fault of this sensor")
+    return whole(source.path) * source.scale
 
 
 def _chips(root: Path) -> Iterator[_Chip]:
     """Drivers of the first API keep their files in `device/`; a chip without a name is watched all the same."""
-    for entry in _entries(root):
+    for entry in entries(root):
         places = (root / entry, root / entry / "device")
-        named = next((place for place in places if _text(place / "name")), None)
+        named = next((place for place in places if text(place / "name")), None)
         place = named or next((place for place in places if _has_inputs(place)), None)
         if place is not None:
-            yield _Chip(_text(place / "name") or _NAMELESS, _device(root / entry), place)
+            yield _Chip(text(place / "name") or _NAMELESS, _device(root / entry), place)
 
 
 def _device(chip: Path) -> str:
@@ -166,18 +118,20 @@ def _device(chip: Path) -> str:
 
 
 def _has_inputs(place: Path) -> bool:
-    return any(_INPUT.fullmatch(name) for name in _entries(place))
+    return any(_INPUT.fullmatch(name) for name in entries(place))
 
 
 def _inputs(chip: _Chip) -> Iterator[_Found]:
-    """One per sensor: its input, or the average where a power sensor has no input."""
-    matches = [match for name in _entries(chip.place) if (match := _INPUT.fullmatch(name))]
+    """One per sensor: its input, or the average where a power sensor has no input; none that is another quantity."""
+    matches = [match for name in entries(chip.place) if (match := _INPUT.fullmatch(name))]
     with_input = {match["stem"] for match in matches if match["what"] == "input"}
     for match in matches:
         if match["what"] == "average" and (match["kind"] != "power" or match["stem"] in with_input):
             continue
-        label = _text(chip.place / f"{match['stem']}_label")
-        yield _Found(chip, match["stem"], match["kind"], int(match["number"]), chip.place / match[0], label)
+        label = text(chip.place / f"{match['stem']}_label")
+        scale = scale_of(match["kind"], label)
+        if scale is not None:
+            yield _Found(chip, match["stem"], match["kind"], int(match["number"]), chip.place / match[0], label, scale)
 
 
 def _named(found: Iterable[_Found]) -> Iterator[_Input]:
@@ -188,18 +142,7 @@ def _named(found: Iterable[_Found]) -> Iterator[_Input]:
     for plain, each in short:
         at = "/".join(part for part in (each.chip.device, each.stem) if part)
         name = plain if uses[plain] == 1 else f"{plain} at {at}"
-        name = _free(name, taken)
-        taken.add(name)
-        yield _input(name, each)
-
-
-def _free(name: str, taken: set[str]) -> str:
-    """The name, with a number when the kernel itself shows no difference."""
-    candidate, number = name, 1
-    while candidate in taken:
-        number += 1
-        candidate = f"{name} #{number}"
-    return candidate
+        yield _input(free(name, taken), each)
 
 
 def _input(name: str, found: _Found) -> _Input:
@@ -209,7 +152,7 @@ def _input(name: str, found: _Found) -> _Input:
         channel=Channel(name=name, role=role, critical=_critical(found) if found.kind == "temp" else None),
         path=str(found.path),
         fault=str(fault) if os.path.lexists(fault) else None,
-        scale=_SCALE[found.kind],
+        scale=found.scale,
     )
 
 
@@ -217,8 +160,8 @@ def _critical(found: _Found) -> float | None:
     """The critical value; where it is absent or impossible, the maximum, which lies below it."""
     for suffix in ("crit", "max"):
         try:
-            value = _whole(str(found.beside(suffix))) * _SCALE["temp"]
-        except _Gap:
+            value = whole(str(found.beside(suffix))) * MILLI
+        except Gap:
             continue
         if (critical := plausible_critical(value)) is not None:
             return critical

@@ -7,6 +7,7 @@ import threading
 from typing import TYPE_CHECKING
 
 from soakd.model.channels import Batch
+from soakd.ports import RemarkingSource
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -56,7 +57,16 @@ class ThreadedSampler:
             due = max(due, reached) + 1
             if self._stopping.is_set():
                 return
-            emit(Batch(source=source.name, at_s=now_s, values=values, gaps=gaps, late_ticks=late_ticks))
+            emit(
+                Batch(
+                    source=source.name,
+                    at_s=now_s,
+                    values=values,
+                    gaps=gaps,
+                    late_ticks=late_ticks,
+                    remarks=remarks_of(source),
+                )
+            )
             if self._stopping.wait(max(0.0, origin_s + due * self._tick_s - self._clock.monotonic())):
                 return
 
@@ -72,6 +82,17 @@ def read_safely(source: SensorSource) -> tuple[dict[str, float], dict[str, str]]
         return {}, dict.fromkeys(names, f"the source failed: {type(error).__name__}: {error}")
     said.update(dict.fromkeys(values.keys() - sound.keys(), "not a finite number"))
     return sound, {name: str(reason) for name, reason in said.items() if name not in sound}
+
+
+def remarks_of(source: SensorSource) -> dict[str, str]:
+    """What a source has to say besides its readings; nothing when it fails at that."""
+    if not isinstance(source, RemarkingSource):
+        return {}
+    try:
+        return {str(name): str(text) for name, text in source.remarks().items()}
+    except Exception as error:  # noqa: BLE001 - as above
+        first = next((channel.name for channel in source.channels()), source.name)
+        return {first: f"its remarks are lost: {type(error).__name__}: {error}"}
 
 
 def _is_finite(value: object) -> bool:

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, Any
 
 import psutil
 
-from soakd.model.channels import Channel, Role
+from soakd.model.channels import FOR_NOW, Channel, Role
 from soakd.sensors.hwmon import inputs_under
-from soakd.sensors.roles import plausible_critical, role_of
+from soakd.sensors.roles import plausible_critical, role_of, scale_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -28,6 +28,8 @@ _SHORTEST_DIFFERENCE_S = 0.5
 _SLOW_PACE_S = 0.9
 """Families that cost much are read once a second, so that a failure is known within one; a little less, so that a
 grid of one second never skips a point."""
+_OWN_UNIT = 1.0
+"""psutil gives temperatures in °C."""
 _ONLINE = Path("/sys/devices/system/cpu/online")
 
 _Readings = list[tuple[Channel, float]]
@@ -112,7 +114,8 @@ def _fans() -> _Readings:
 
 def _by_label(chips: dict[str, list[Any]], kind: str) -> _Readings:
     """Channels by driver and label. psutil does not say which of several with one label is which, and drops those that
-    cannot be read: such a group is one channel with its worst value, and another one when the number changes.
+    cannot be read: such a group is one channel with its worst value, and another one when the number changes. What a
+    driver shows as a fan without being one comes in its own unit or not at all.
     """
     worst, word = (min, "lowest") if kind == "fan" else (max, "highest")
     readings: _Readings = []
@@ -121,6 +124,9 @@ def _by_label(chips: dict[str, list[Any]], kind: str) -> _Readings:
         for entry in entries:
             groups[entry.label].append(entry)
         for label, group in groups.items():
+            own = _OWN_UNIT if kind == "temp" else scale_of(kind, label)
+            if own is None:
+                continue
             suffix = f", {word} of {len(group)}" if len(group) > 1 else ""
             criticals = [plausible_critical(getattr(entry, "critical", None)) for entry in group]
             channel = Channel(
@@ -128,7 +134,7 @@ def _by_label(chips: dict[str, list[Any]], kind: str) -> _Readings:
                 role=role_of(kind, driver, label),
                 critical=min((value for value in criticals if value is not None), default=None),
             )
-            readings.append((channel, float(worst(entry.current for entry in group))))
+            readings.append((channel, own * float(worst(entry.current for entry in group))))
     return readings
 
 
@@ -183,7 +189,7 @@ class _TimeShares:
         self._before, _ = _counters()
         self._before_s = now_s
         self._values: dict[str, float] = {}
-        self._why = "a share needs two reads at least half a second apart"
+        self._why = f"{FOR_NOW}a share needs two reads at least half a second apart"
         online = _online_cores()
         count = len(self._before)
         self._cores = online if len(online) == count else [str(number) for number in range(count)]

@@ -47,6 +47,24 @@ def test_every_kind_comes_in_the_unit_of_its_role(tmp_path, file, raw, role, val
     assert source.read() == ({channel.name: pytest.approx(value)}, {})
 
 
+def test_a_flow_that_the_driver_shows_as_a_fan_comes_in_litres_an_hour_and_a_pressure_not_at_all(tmp_path):
+    """aquacomputer_d5next.rst: `fan[1-9]_input`: "Pump/fan speed (in RPM) / Flow speed (in dL/h)"."""
+    labels = ("Pump speed", "Flow speed [dL/h]", "Pressure [mbar]")
+    files = {f"fan{n}_label": label for n, label in enumerate(labels, 1)} | {f"fan{n}_input": 1800 for n in (1, 2, 3)}
+    source = source_of(tmp_path, Chip(driver="aquastreamult", files=files))
+    assert source.read() == (
+        {"hwmon/aquastreamult/Pump speed": 1800.0, "hwmon/aquastreamult/Flow speed [dL/h]": pytest.approx(180.0)},
+        {},
+    )
+    assert [channel.role for channel in source.channels()] == [Role.PUMP, Role.COOLANT_FLOW]
+
+
+def test_an_alarm_is_no_fault_and_leaves_the_reading_alone(tmp_path):
+    """Drivers do not compare readings with thresholds: an alarm may be a leftover; the guard has limits of its own."""
+    source, _ = one_input(tmp_path, {"temp1_alarm": 1, "temp1_crit_alarm": 1, "temp1_fault": 0})
+    assert source.read() == ({"hwmon/k10temp/temp1": 45.0}, {})
+
+
 def test_voltages_count_from_zero_and_inputs_come_in_the_order_of_their_numbers(tmp_path):
     files = {f"in{number}_input": 1000 + number for number in (10, 0, 2)}
     source = source_of(tmp_path, Chip(driver="chip", files=files))

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import os
 import shutil
-import tempfile
-from pathlib import Path
 
 import pytest
 from bench_tree import DESKTOP, Chip, make_hwmon, put
@@ -146,26 +143,6 @@ def test_a_sensor_that_comes_back_is_read_again_and_one_that_comes_anew_is_no_ch
     put(chip / "temp1_input", 50000)
     put(chip / "temp2_input", 60000)
     assert source.read() == ({"hwmon/k10temp/temp1": 50.0}, {})
-
-
-@pytest.fixture
-def as_ordinary_user():
-    """A folder open to everybody; an ordinary user's rights, because root reads every file whatever its mode."""
-    root = os.geteuid() == 0
-    with tempfile.TemporaryDirectory() as folder:
-        Path(folder).chmod(0o755)
-
-        @contextlib.contextmanager
-        def rights():
-            if root:
-                os.seteuid(65534)
-            try:
-                yield
-            finally:
-                if root:
-                    os.seteuid(0)
-
-        yield Path(folder), rights
 
 
 def test_a_file_that_this_user_may_not_read_is_a_gap(as_ordinary_user):

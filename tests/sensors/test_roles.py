@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from soakd.model.channels import Role
-from soakd.sensors.roles import plausible_critical, role_of
+from soakd.sensors.roles import plausible_critical, role_of, scale_of
 
 
 @pytest.mark.parametrize(
@@ -42,6 +42,10 @@ from soakd.sensors.roles import plausible_critical, role_of
         ("asusec", "Water_In", Role.COOLANT_TEMPERATURE),
         ("kraken2", "Coolant temp", Role.COOLANT_TEMPERATURE),
         ("d5next", "Coolant temp", Role.COOLANT_TEMPERATURE),
+        # the room's air and a laptop's modules (dell-smm-hwmon.rst, "Get sensor type")
+        ("dell_smm", "Ambient", Role.AMBIENT_TEMPERATURE),
+        ("dell_smm", "SODIMM", Role.MEMORY_TEMPERATURE),
+        ("anything", "not ambient", Role.OTHER_TEMPERATURE),
         # memory modules and drives (jc42.rst, spd5118.rst, nvme, drivetemp.rst)
         ("jc42", "", Role.MEMORY_TEMPERATURE),
         ("spd5118", "", Role.MEMORY_TEMPERATURE),
@@ -72,8 +76,37 @@ def test_a_temperature_has_the_role_that_its_driver_or_label_proves(driver, labe
     [("fan", Role.FAN), ("in", Role.VOLTAGE), ("curr", Role.CURRENT), ("power", Role.POWER)],
 )
 @pytest.mark.parametrize(("driver", "label"), [("k10temp", "CPU"), ("coretemp", "Tctl"), ("nvme", "Water_In")])
-def test_only_temperatures_are_told_apart_by_name(kind, role, driver, label):
+def test_what_a_temperature_would_be_by_its_name_means_nothing_for_other_kinds(kind, role, driver, label):
     assert role_of(kind, driver, label) is role
+
+
+# Labels of the drivers of nzxt-kraken3.rst, asus_rog_ryujin.rst, asus_wmi_sensors.rst and aquacomputer_d5next.rst.
+@pytest.mark.parametrize(
+    ("label", "role", "scale"),
+    [
+        ("Pump speed", Role.PUMP, 1.0),
+        ("AIO Pump", Role.PUMP, 1.0),
+        ("Water Pump", Role.PUMP, 1.0),
+        ("Fan speed", Role.FAN, 1.0),
+        ("CPU_Opt", Role.FAN, 1.0),
+        ("Water_Flow", Role.FAN, 1.0),  # a meter in rpm
+        ("", Role.FAN, 1.0),
+        ("Flow speed [dL/h]", Role.COOLANT_FLOW, 0.1),  # to L/h
+        ("Flow [dL/h]", Role.COOLANT_FLOW, 0.1),
+        ("Pressure [mbar]", Role.FAN, None),  # no rotation at all: no channel
+        ("Water quality [%]", Role.FAN, None),
+    ],
+)
+def test_pumps_and_flows_that_the_kernel_shows_as_fans_are_told_by_their_labels(label, role, scale):
+    assert scale_of("fan", label) == scale
+    if scale is not None:
+        assert role_of("fan", "anything", label) is role
+
+
+def test_the_driver_of_a_processor_s_own_power_proves_what_it_measures():
+    """fam15h_power.rst: "the current amount of power being consumed by the processor"."""
+    assert role_of("power", "fam15h_power", "") is Role.PACKAGE_POWER
+    assert role_of("power", "amdgpu", "PPT") is Role.POWER
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ import pytest
 
 from soakd.clock import FakeClock, SystemClock
 from soakd.model.channels import Channel, Role
-from soakd.sensors.sampler import ThreadedSampler, read_safely
+from soakd.sensors.sampler import ThreadedSampler, read_safely, remarks_of
 
 PATIENCE_S = 10.0
 
@@ -88,6 +88,41 @@ def test_a_source_that_raises_is_a_gap_on_all_its_channels_at_every_tick_and_rec
         assert batch.values == {}
         assert batch.gaps == dict.fromkeys("ab", "the source failed: RuntimeError: the bus is stuck")
     assert batches.get(timeout=PATIENCE_S).values == {"a": 1.0, "b": 2.0}
+
+
+class Talker(Source):
+    """Says something besides its readings."""
+
+    def __init__(self, remarks):
+        super().__init__("talker")
+        self._remarks = remarks
+
+    def remarks(self):
+        return self._remarks()
+
+
+def test_what_a_source_remarks_comes_with_its_readings(sampler_of):
+    said = iter([{"a": "line 1"}, {}])
+    _, batches = sampler_of(Talker(lambda: next(said, {})), Source("good"))
+    talker = [batch for batch in (batches.get(timeout=PATIENCE_S) for _ in range(8)) if batch.source == "talker"]
+    assert [batch.remarks for batch in talker][:2] == [{"a": "line 1"}, {}]
+    assert all(batch.values for batch in talker)
+
+
+@pytest.mark.parametrize(
+    ("remarks", "told"),
+    [
+        (lambda: {"a": 5}, {"a": "5"}),
+        (lambda: None, {"a": "its remarks are lost: AttributeError: 'NoneType' object has no attribute 'items'"}),
+        (lambda: 1 / 0, {"a": "its remarks are lost: ZeroDivisionError: division by zero"}),
+    ],
+)
+def test_remarks_that_fail_are_told_as_one_and_cost_no_reading(remarks, told):
+    assert remarks_of(Talker(remarks)) == told
+
+
+def test_a_source_without_remarks_has_none():
+    assert remarks_of(Source()) == {}
 
 
 def test_a_slow_source_says_how_many_ticks_it_has_missed_and_keeps_to_the_grid(sampler_of):
