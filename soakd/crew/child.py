@@ -68,8 +68,9 @@ class CrewParent:
     def _prepare(self, order: wire.PrepareOrder) -> None:
         self._drill = order.drill
         digests: dict[str, str] = {}
-        for workload, instruction_class in order.programs:
-            program = catalog.build(workload, instruction_class, issue_order=order.issue_order)
+        # Plugins last: a library that a kernel of ours wants in a certain state must not be loaded before it.
+        for workload, instruction_class in sorted(order.programs, key=lambda each: each[0].startswith("plugin/")):
+            program = _built(workload, instruction_class, order)
             try:
                 program.selfcheck()
             except WorkloadError as error:
@@ -99,6 +100,15 @@ class CrewParent:
                 signal.signal(signal.SIGCHLD, signal.SIG_DFL)
                 Worker(post, program, self._probe, spin).live()
             self._cores[pid] = core
+
+
+def _built(workload: str, instruction_class: str, order: wire.PrepareOrder) -> Program:
+    plug = next((plug for plug in order.plugs if plug.label == workload), None)
+    if plug is None:
+        return catalog.build(workload, instruction_class, issue_order=order.issue_order)
+    from soakd.crew.plugged import PluginProgram  # noqa: PLC0415 - most crews have none
+
+    return PluginProgram(plug, instruction_class)
 
 
 def _share_bytes(order: wire.StageOrder) -> int:

@@ -70,6 +70,10 @@ class PatternGate:
             queued_ns=used.queued_ns - self._idle_queued_ns,
         )
 
+    def moment_us(self) -> int:
+        """Now, from the stage's start."""
+        return self._now_ns() // 1000
+
     def room_s(self) -> float:
         """Planned load that the next round may take, to the next long rest or the stage's end."""
         now_ns = self._now_ns()

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from soakd.model.plan import Stage
+    from soakd.model.plug import Plug
 
 GONE_DEADLINE_S = 3.0
 _STATES = {state: state.name.lower() for state in WorkerState}
@@ -48,13 +49,18 @@ class CrewProcess:
         emit: Callable[[CrewEvent], None],
         *,
         flip: wire.PlantedFlip | None = None,
+        plugs: Sequence[Plug] = (),
         on_thread_start: Callable[[], object] = lambda: None,
     ) -> None:
-        """`flip`: a drill's deliberate fault; the crew refuses it in any other run. `on_thread_start`: priority."""
+        """`flip`: a drill's deliberate fault; the crew refuses it in any other run. `plugs`: plugins with workloads.
+
+        `on_thread_start`: priority.
+        """
         self._emit = emit
         self._on_thread_start = on_thread_start
         self._deserted = threading.Event()
         self._flip = flip
+        self._plugs = tuple(plugs)
         self._slots = Slots.create(most_workers)
         self._cores: tuple[int, ...] = ()
         self._pidfds: dict[int, int] = {}
@@ -87,8 +93,9 @@ class CrewProcess:
         """Logical core to process, for the workers that are ready."""
         return dict(self._pids)
 
-    def prepare(self, programs: Sequence[tuple[str, str]], *, drill: bool) -> None:
-        os.write(self._orders, wire.encode_order(wire.PrepareOrder(programs=tuple(programs), drill=drill)))
+    def prepare(self, programs: Sequence[tuple[str, str]], *, drill: bool, issue_order: str | None = None) -> None:
+        order = wire.PrepareOrder(programs=tuple(programs), drill=drill, issue_order=issue_order, plugs=self._plugs)
+        os.write(self._orders, wire.encode_order(order))
 
     def begin(self, stage: Stage, instruction_class: str, bench_cores: Sequence[int]) -> tuple[int, ...]:
         """Fork the stage's workers; each will answer WorkerReady."""
@@ -167,6 +174,7 @@ class CrewProcess:
                 check_s=totals.check_us / 1e6,
                 checked_s=totals.checked_us / 1e6,
                 core_s=totals.core_us / 1e6,
+                until_s=totals.until_us / 1e6,
                 note=self._notes.get(core, ""),
             ),
         )

@@ -17,7 +17,7 @@ _HEADER_WORDS = 8
 _SLOT_WORDS = 16
 _GO_NS, _END_NS = 0, 1
 _SEQUENCE, _STATE, _BEATS, _FIRST_TOTAL = 0, 1, 2, 3
-_TOTALS = 9
+_TOTALS = 10
 _READ_ATTEMPTS = 8
 
 
@@ -43,6 +43,7 @@ class SlotTotals:
     check_us: int = 0
     checked_us: int = 0
     core_us: int = 0
+    until_us: int = 0
     clock_khz: int = 0
 
     def words(self) -> tuple[int, ...]:
@@ -55,6 +56,7 @@ class SlotTotals:
             self.check_us,
             self.checked_us,
             self.core_us,
+            self.until_us,
             self.clock_khz,
         )
 
@@ -140,7 +142,7 @@ def _base(worker: int) -> int:
 
 
 def _totals(words: tuple[int, ...]) -> SlotTotals:
-    rounds, operations, mismatches, sweeps, work_us, check_us, checked_us, core_us, clock_khz = words
+    rounds, operations, mismatches, sweeps, work_us, check_us, checked_us, core_us, until_us, clock_khz = words
     return SlotTotals(
         rounds=rounds,
         operations=operations,
@@ -150,5 +152,6 @@ def _totals(words: tuple[int, ...]) -> SlotTotals:
         check_us=check_us,
         checked_us=checked_us,
         core_us=core_us,
+        until_us=until_us,
         clock_khz=clock_khz,
     )

@@ -13,6 +13,7 @@ from typing import Any
 
 from soakd.model.crew import CrewEvent, CrewPrepared, CrewRefused, WorkerExited, WorkerReady, WorkerWrong
 from soakd.model.pattern import STEADY, Pattern
+from soakd.model.plug import Plug
 
 LONGEST_TEXT_BYTES = 1000
 
@@ -27,6 +28,8 @@ class PrepareOrder:
     """Only a crew that was started for a drill will plant a fault."""
     issue_order: str | None = None
     """This machine's own, for the kernels that take one."""
+    plugs: tuple[Plug, ...] = ()
+    """Whose workloads are among the programs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,7 +66,8 @@ def encode_order(order: PrepareOrder | StageOrder) -> bytes:
 def decode_order(line: bytes) -> PrepareOrder | StageOrder:
     raw = json.loads(line)
     if raw.pop("order") == PrepareOrder.__name__:
-        return PrepareOrder(**{**raw, "programs": tuple((kind, name) for kind, name in raw["programs"])})
+        programs = tuple((kind, name) for kind, name in raw["programs"])
+        return PrepareOrder(**{**raw, "programs": programs, "plugs": tuple(Plug(**each) for each in raw["plugs"])})
     flip = raw.pop("flip")
     cores, pattern = tuple(raw.pop("cores")), Pattern(**raw.pop("pattern"))
     return StageOrder(**raw, cores=cores, pattern=pattern, flip=PlantedFlip(**flip) if flip else None)

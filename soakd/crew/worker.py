@@ -99,16 +99,17 @@ class Worker:
         done = task.round(target_s, self._beat, self._planted(number), gate)
         if not (done.operations or done.fault_count):
             return  # a joint round that the others did not come to
+        until_us = gate.moment_us()
         clock_khz = round(self._probe.mhz() * 1000) if self._probe else 0
         load_ns, core_ns, queued_ns = (now - then for now, then in zip(gate.spent(), before, strict=True))
-        self._count(done, clock_khz, max(0, load_ns - queued_ns) // 1000, min(load_ns, core_ns) // 1000)
+        self._count(done, max(0, load_ns - queued_ns) // 1000, min(load_ns, core_ns) // 1000, until_us, clock_khz)
         for fault in done.faults:
             wrong = WorkerWrong(
                 core=self._post.core, round=number, where=fault.where, expected=fault.expected, actual=fault.actual
             )
             wire.send(self._post.events, wrong)
 
-    def _count(self, done: Round, clock_khz: int, checked_us: int, core_us: int) -> None:
+    def _count(self, done: Round, checked_us: int, core_us: int, until_us: int, clock_khz: int) -> None:
         """`checked_us`: the round's time without what other work here took; `core_us`: what the core really gave."""
         was = self._totals
         self._totals = replace(
@@ -121,6 +122,7 @@ class Worker:
             check_us=was.check_us + round(done.check_s * 1e6),
             checked_us=was.checked_us + checked_us,
             core_us=was.core_us + core_us,
+            until_us=until_us,
             clock_khz=clock_khz,
         )
         self._post.slots.write(self._post.index, self._totals)
