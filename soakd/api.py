@@ -1,24 +1,30 @@
-"""What authors of sensor sources and workloads import. Nothing in soakd imports this module; a test locks its names."""
+"""What authors of plugins import. Nothing in soakd imports this module; a test locks its names."""
 
 from __future__ import annotations
 
 from soakd.errors import SoakdError, WorkloadError
 from soakd.model.channels import Channel, Role
-from soakd.ports import SensorSource
-from soakd.workloads.base import Beat, Fault, Flip, Program, Round, Task
-from soakd.workloads.catalog import Kind
+from soakd.ports import Sensors
+from soakd.workloads.base import Beat, Fault, Flip, Gate, Program, Round, Task, Workload, refuse_at_rest
+from soakd.workloads.classes import InstructionClass
+from soakd.workloads.pace import Pace, fill
 
 __all__ = [
     "Beat",
     "Channel",
     "Fault",
     "Flip",
-    "Kind",
+    "Gate",
+    "InstructionClass",
+    "Pace",
     "Program",
     "Role",
     "Round",
-    "SensorSource",
+    "Sensors",
     "SoakdError",
     "Task",
+    "Workload",
     "WorkloadError",
+    "fill",
+    "refuse_at_rest",
 ]
