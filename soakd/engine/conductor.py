@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import contextlib
 import queue
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from soakd.engine.cooling import watch_cooling
+from soakd.engine.messages import Confirmed, StopAsked
 from soakd.model.channels import Batch
-from soakd.model.crew import CrewEvent, CrewLost, CrewPrepared, CrewRefused, WorkerExited, WorkerReady, WorkerWrong
+from soakd.model.crew import CrewLost, CrewPrepared, CrewRefused, WorkerExited, WorkerReady, WorkerWrong
 from soakd.model.finding import Finding
 from soakd.model.journal import Found, LoadStopped, Prepared, RunEnded, StageAnnounced, StageEnded, StageStarted, Tick
 from soakd.rules.gather import class_key, probe_channel
@@ -22,7 +23,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from soakd.clock import Clock
+    from soakd.engine.messages import Message
     from soakd.model.crew import WorkerLook
+    from soakd.model.journal import Throttles
     from soakd.model.plan import Stage
     from soakd.model.run import RunRecord
     from soakd.ports import Crew, Sampler, Sink
@@ -37,24 +40,6 @@ AT_REST = "no new round"
 """Why a probe has no reading; no gap in what is watched, and not worth keeping for every core and tick."""
 MOST_BEHIND_S = 10.0
 """How far behind the journal may fall before the load is stopped: what is not on record proves nothing."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Confirmed:
-    """The journal holds the announcement of this stage."""
-
-    stage: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StopAsked:
-    """Somebody wants the load gone."""
-
-    rule: str
-    text: str
-
-
-Message = Batch | CrewEvent | Confirmed | StopAsked
 
 
 class _Stopped(Exception):  # noqa: N818 - a way out of the loop, not an error
@@ -76,8 +61,11 @@ class Conductor:
         clock: Clock,
         priority: str,
         cost: Callable[[], tuple[float, float]],
+        throttles: Callable[[], Throttles | None] = lambda: None,
     ) -> None:
-        """`cost`: processor seconds and peak MiB that the guard's own process has used."""
+        """`cost`: processor seconds and peak MiB that the guard's own process has used. `throttles`: how often the
+        processor has held itself back so far; asked before and after each stage.
+        """
         self._record = record
         self._guard = guard
         self._crew = crew
@@ -87,6 +75,10 @@ class Conductor:
         self._clock = clock
         self._priority = priority
         self._cost = cost
+        self._throttles = throttles
+        self.look_s = LOOK_S
+        self.pulse: Callable[[float], Finding | None] = lambda _: None
+        """Called at every turn of the loop, for those who watch it; what it returns ends the load."""
         self._origin_s = guard.begun_s
         self._tick_number = 0
         self._stage: int | None = None
@@ -96,6 +88,7 @@ class Conductor:
         self._exited: set[int] = set()
         self._late_readings: dict[str, int] = {}
         self._rounds: dict[int, int] = {}
+        self._loaded = False
 
     def run(self) -> None:
         """All stages, or up to the first decision that ends the load."""
@@ -105,7 +98,7 @@ class Conductor:
             for number, stage in enumerate(self._record.plan.stages):
                 self._run_stage(number, stage)
         except _Stopped:
-            pass
+            self._watch_cooling()
         finally:
             self._sampler.stop()
             self._crew.kill()
@@ -113,7 +106,7 @@ class Conductor:
 
     def _prepare(self) -> None:
         programs = {(s.kernel, self._record.classes[class_key(s)]) for s in self._record.plan.stages}
-        self._crew.prepare(sorted(programs), drill=self._record.drill)
+        self._crew.prepare(sorted(programs), drill=self._record.drill, issue_order=self._record.issue_order)
         self._pump(lambda: self._prepared is not None, PREPARE_DEADLINE_S, "the kernels were not built in time")
         self._sink.put(
             Prepared(
@@ -125,7 +118,7 @@ class Conductor:
         )
 
     def _run_stage(self, number: int, stage: Stage) -> None:
-        self._sink.put(StageAnnounced(at_s=self._now(), stage=number))
+        self._sink.put(StageAnnounced(at_s=self._now(), stage=number, throttles=self._throttles()))
         self._pump(
             lambda: self._confirmed == number,
             CONFIRM_DEADLINE_S,
@@ -137,6 +130,7 @@ class Conductor:
         self._enter_stage(number)
         self._pump(lambda: self._ready >= set(cores))
         self._crew.go(stage.duration_s)
+        self._loaded = True
         self._enter_stage(number)
         self._sink.put(StageStarted(at_s=self._now(), stage=number, pids=self._crew.pids))
         self._pump(lambda: self._exited >= set(cores))
@@ -151,8 +145,15 @@ class Conductor:
     def _end_stage(self, *, complete: bool) -> None:
         if self._stage is None:
             return
-        totals = tuple(look.totals for look in self._crew.look().values())
-        self._sink.put(StageEnded(at_s=self._now(), stage=self._stage, complete=complete, workers=totals))
+        self._sink.put(
+            StageEnded(
+                at_s=self._now(),
+                stage=self._stage,
+                complete=complete,
+                workers=tuple(look.totals for look in self._crew.look().values()),
+                throttles=self._throttles(),
+            )
+        )
         self._guard.stage_ends(self._clock.monotonic())
         self._stage = None
 
@@ -164,12 +165,12 @@ class Conductor:
             if deadline_s is not None and now_s - began_s > deadline_s:
                 self._stop(now_s, Finding(rule="not-started", weight="inconclusive", text=late))
             with contextlib.suppress(queue.Empty):
-                self._take(self._inbox.get(timeout=max(0.0, min(LOOK_S, self._tick_due() - now_s))))
+                self._take(self._inbox.get(timeout=max(0.0, min(self.look_s, self._tick_due() - now_s))))
             self._look()
             self._tick()
 
     def _take(self, message: Message) -> None:
-        now_s = self._clock.monotonic()
+        now_s = self._beat()
         match message:
             case Batch():
                 self._late_readings[message.source] = message.late_ticks
@@ -201,7 +202,7 @@ class Conductor:
             self._act(self._guard.exited(message, now_s), now_s)
 
     def _look(self) -> None:
-        now_s = self._clock.monotonic()
+        now_s = self._beat()
         if self._stage is None:
             self._act(self._guard.blind(now_s), now_s)
         else:
@@ -255,11 +256,23 @@ class Conductor:
         if stops:
             self._sink.put(LoadStopped(at_s=self._now(), gone_s=gone_s, survivors=survivors))
             self._end_stage(complete=False)
+            self._guard.load_gone(self._clock.monotonic(), survivors=survivors)
             raise _Stopped
 
     def _stop(self, now_s: float, finding: Finding) -> None:
         placed = finding.model_copy(update={"at_s": max(0.0, now_s - self._origin_s), "stage": self._stage})
         self._act([Decision(finding=placed)], now_s)
+
+    def _beat(self) -> float:
+        now_s = self._clock.monotonic()
+        if (found := self.pulse(now_s)) is not None:
+            self._stop(now_s, found)
+        return now_s
+
+    def _watch_cooling(self) -> None:
+        if self._loaded:
+            tick_s = self._record.plan.guard.tick_s
+            watch_cooling(self._guard, self._inbox, self._sink, self._clock, tick_s=tick_s, turn=self.pulse)
 
     def _now(self) -> float:
         return self._clock.monotonic() - self._origin_s

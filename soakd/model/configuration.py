@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
-from typing import Annotated, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Final, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, JsonValue, TypeAdapter, model_validator
 
 from soakd.model.base import Value
+from soakd.model.channels import Role
 from soakd.model.entry import WallTime
-from soakd.model.quantities import AgeS
+from soakd.model.plug import Plug, PluginKind
+from soakd.model.quantities import AgeS, AnswerS, PluginMemoryMib
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 Occasion = Literal["started", "stopped", "verdict", "came-back", "missed", "standing-lost", "not-started"]
 """What somebody can be told of.
@@ -69,6 +75,61 @@ class Retention(Value):
     """When it is done; later if a run is on."""
 
 
+class Plugin(Value):
+    """Somebody's code, which soakd runs in a process of its own."""
+
+    name: Annotated[str, Field(pattern=r"^[a-z][a-z0-9-]{0,39}$")]
+    """Its channels and its workload are called after it: plugin/NAME."""
+    kind: PluginKind
+    source: Annotated[str, Field(min_length=1, max_length=1000)]
+    """The name of an entry point of an installed package, or the absolute path of a folder with a plugin.py."""
+    options: dict[str, JsonValue] = Field(default_factory=dict)
+    """For the plugin alone. May hold a secret: keep the file 0600."""
+    answer_s: AnswerS | None = Field(default=None, alias="time-limit")
+    """Sensors only: how long a reading may take, 500 ms if not given; what comes later is a gap."""
+    memory_mib: PluginMemoryMib | None = Field(default=None, alias="memory")
+    """Sensors only: what the plugin's process may use, 256 MiB if not given; beyond it, it is started afresh."""
+
+    @property
+    def plug(self) -> Plug:
+        return Plug(name=self.name, kind=self.kind, source=self.source, options=dict(self.options))
+
+    @model_validator(mode="after")
+    def _parts_fit(self) -> Self:
+        if self.kind != "sensors":
+            for field in ("answer_s", "memory_mib"):
+                if getattr(self, field) is not None:
+                    raise ValueError(f"{type(self).model_fields[field].alias}: only sensors have it; leave it out here")
+        if len(json.dumps(self.options)) > MOST_OPTIONS:
+            raise ValueError(f"options: more than {MOST_OPTIONS} characters; name a file to the plugin instead")
+        return self
+
+
+MOST_OPTIONS: Final = 16_384
+_PLUGINS: Final = TypeAdapter(tuple[Plugin, ...])
+
+
+def told(plugins: Iterable[Plugin]) -> bytes:
+    """For a process of ours that needs them, through a pipe; never for a file, as they may hold secrets."""
+    return _PLUGINS.dump_json(tuple(plugins))
+
+
+def heard(line: bytes) -> tuple[Plugin, ...]:
+    """The other end of `told`."""
+    return _PLUGINS.validate_json(line)
+
+
+class OwnGuard(Value):
+    """What stands behind the guard."""
+
+    watchdog: Annotated[str, Field(pattern=r"^/dev/\S+$")] | None = None
+    """Device of the hardware watchdog to arm while the load runs; off if not given."""
+    when_still_heating: Annotated[
+        tuple[Annotated[str, Field(min_length=1)], ...], Field(max_length=20, alias="when-still-heating")
+    ] = ()
+    """A program by its absolute path and its arguments, to be run when the bench still heats with the load gone."""
+
+
 class Configuration(Value):
     """The whole file."""
 
@@ -80,12 +141,21 @@ class Configuration(Value):
     api: Api = Api()
     targets: tuple[Target, ...] = Field(default=(), alias="target")
     retention: Retention = Retention()
+    guard: OwnGuard = OwnGuard()
+    roles: dict[str, Role] = Field(default_factory=dict)
+    """Full name of a channel to what it measures, where soakd cannot know or is wrong."""
+    plugins: tuple[Plugin, ...] = Field(default=(), alias="plugin")
 
     @model_validator(mode="after")
     def _names_differ(self) -> Self:
-        twice = [name for name, count in Counter(target.name for target in self.targets).items() if count > 1]
+        twice = _twice(target.name for target in self.targets)
         if twice:
-            raise ValueError(
-                f'target: several are called "{twice[0]}"; messages are kept by name, so names must differ'
-            )
+            raise ValueError(f'target: several are called "{twice}"; messages are kept by name, so names must differ')
+        twice = _twice(plugin.name for plugin in self.plugins)
+        if twice:
+            raise ValueError(f'plugin: several are called "{twice}"; channels are named by it, so names must differ')
         return self
+
+
+def _twice(names: Iterable[str]) -> str | None:
+    return next((name for name, count in Counter(names).items() if count > 1), None)

@@ -38,4 +38,6 @@ class Finding(Value):
     sample: float | None = None
     bound: float | None = None
     unit: str = ""
+    limit: int | None = None
+    """Which of the run's bounds, counted from nought."""
     wrong: WrongResult | None = None

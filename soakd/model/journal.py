@@ -26,7 +26,30 @@ class WorkerTotals(Value):
     """Time of checked rounds, less what other work on this system took of it."""
     core_s: float = 0.0
     """Processor time of the same rounds: less, in a virtual machine, what the host took."""
+    until_s: float = 0.0
+    """Moment of the stage, counted from the start of its load, at which the last of these rounds was checked."""
     note: str = ""
+
+
+class Throttles(Value):
+    """How often the processor has held itself back, by logical core; the package's own count is in each of its cores'.
+
+    Counted since the last boot: only differences mean something.
+    """
+
+    heat: dict[int, int] = Field(default_factory=dict)
+    power: dict[int, int] = Field(default_factory=dict)
+
+
+class Watched(Value):
+    """Who watches the guard from now on."""
+
+    kind: Literal["watched"] = "watched"
+    at_s: float
+    limiter: str
+    """What it watches and how it runs, in words."""
+    watchdog: str | None = None
+    """The hardware watchdog that was armed, in words."""
 
 
 class Prepared(Value):
@@ -47,6 +70,7 @@ class StageAnnounced(Value):
     kind: Literal["stage-announced"] = "stage-announced"
     at_s: float
     stage: int
+    throttles: Throttles | None = None
 
 
 class StageStarted(Value):
@@ -89,6 +113,7 @@ class StageEnded(Value):
     stage: int
     complete: bool
     workers: tuple[WorkerTotals, ...]
+    throttles: Throttles | None = None
 
 
 class LoadStopped(Value):
@@ -100,6 +125,14 @@ class LoadStopped(Value):
     """From the event that decided it to the last worker seen gone."""
     survivors: int
     """Workers not seen gone within the deadline; anything but 0 is an alarm."""
+
+
+class Cooling(Value):
+    """After a stop: what the temperatures that are watched read, now that the load is gone."""
+
+    kind: Literal["cooling"] = "cooling"
+    at_s: float
+    values: dict[str, float]
 
 
 class RunEnded(Value):
@@ -116,7 +149,7 @@ class RunEnded(Value):
 
 
 Event = Annotated[
-    Prepared | StageAnnounced | StageStarted | Tick | Found | StageEnded | LoadStopped | RunEnded,
+    Watched | Prepared | StageAnnounced | StageStarted | Tick | Found | StageEnded | LoadStopped | Cooling | RunEnded,
     Field(discriminator="kind"),
 ]
 EVENT: TypeAdapter[Event] = TypeAdapter(Event)

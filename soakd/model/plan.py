@@ -7,9 +7,8 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
-from soakd import units
 from soakd.model.base import Value
-from soakd.model.channels import ROLE_DIMENSIONS, Role
+from soakd.model.limits import Limit
 from soakd.model.pace import ROUND_S
 from soakd.model.quantities import (
     DurationS,
@@ -20,7 +19,10 @@ from soakd.model.quantities import (
     MemorySharePercent,
     OnPercent,
     SizeMib,
+    TemperatureC,
     TickS,
+    TolerancePercent,
+    WatchS,
 )
 
 Core = Annotated[int, Field(ge=0, lt=4096)]
@@ -52,12 +54,19 @@ WorkloadName = Literal[
     "exchange/swap",
     "exchange/ring",
     "exchange/sharing",
+    "mixed",
+    "mixed/together",
+    "mixed/apart",
 ]
 """A kind, or one kernel of it; the catalogue in soakd.workloads has the same names."""
+PluginWorkload = Annotated[str, Field(pattern=r"^plugin/[a-z][a-z0-9-]{0,39}$")]
+"""The workload of a plugin of that name; whether there is one is asked when the plan is held against a bench."""
 FIRST_KERNELS: Final = MappingProxyType(
-    {"integer": "streams", "vector": "lanes", "memory": "march", "exchange": "counters"}
+    {"integer": "streams", "vector": "lanes", "memory": "march", "exchange": "counters", "mixed": "together"}
 )
 """What a kind's name alone stands for."""
+MEMORY_KINDS: Final = frozenset({"memory", "mixed"})
+"""Kinds that take a share of memory and sweep over it."""
 ClassName = Literal[
     "widest", "scalar", "vector-128", "vector-128-fma", "vector-256", "vector-256-fma", "vector-512"
 ]  # fmt: skip
@@ -73,51 +82,6 @@ _PATTERN_KEYS: Final = MappingProxyType(
     }
 )
 """Field to its key, the patterns that have it, and what is missing where one of them must have it."""
-
-LONGEST_HEAT_HOLD_S = 60.0
-
-
-class Limit(Value):
-    """A bound on a role or on one channel, with the time that it may be exceeded before the load is stopped."""
-
-    of: Annotated[str, Field(min_length=1)]
-    """A role ("cpu-temperature") or the full name of one channel."""
-    above: str | None = None
-    """The load stops when a reading is above this; text with a unit."""
-    below: str | None = None
-    """The load stops when a reading is below this; text with a unit."""
-    hold_s: DurationS = Field(default=0.0, alias="hold")
-    """How long without a break the bound must be exceeded."""
-
-    @model_validator(mode="after")
-    def _bound_fits(self) -> Self:
-        if self.above is None and self.below is None:
-            raise ValueError('above: a limit needs `above` or `below`, such as "90 °C"')
-        if self.above is not None and self.below is not None:
-            raise ValueError("above: a limit has `above` or `below`, not both; write two limits")
-        try:
-            dimension = ROLE_DIMENSIONS[Role(self.of)]
-        except ValueError:
-            dimension = None
-        try:
-            known = units.parse(self.bound_text, dimension) if dimension else units.parse_any(self.bound_text)
-        except ValueError as error:
-            raise ValueError(f"{self.side}: {error}") from None
-        if known is None:
-            raise ValueError(f'{self.side}: must be a number with its unit, such as "90 °C"')
-        if self.of == Role.CPU_TEMPERATURE and self.hold_s > LONGEST_HEAT_HOLD_S:
-            raise ValueError(
-                f"hold: a processor that is too hot is not waited for longer than {LONGEST_HEAT_HOLD_S:g} s"
-            )
-        return self
-
-    @property
-    def side(self) -> Literal["above", "below"]:
-        return "above" if self.above is not None else "below"
-
-    @property
-    def bound_text(self) -> str:
-        return self.above if self.above is not None else self.below or ""
 
 
 class GuardRules(Value):
@@ -137,13 +101,22 @@ class GuardRules(Value):
     """How long the guard itself may have been blind."""
     tick_s: TickS = Field(default=1.0, alias="tick")
     """How often sensors are read."""
+    foresight: Literal["note", "stop"] = "note"
+    """What follows when a temperature is going to break a limit within a minute."""
+    cooling_watch_s: WatchS = Field(default=120.0, alias="cooling-watch")
+    """After a stop: how long the guard watches at most while the bench cools; for as long as it takes where something
+    still heats it. 0 s: not at all."""
+    cooled_by_k: MarginK = Field(default=10.0, alias="cooled-by")
+    """A temperature that has fallen by so much since the load went has cooled."""
+    cooled_to_c: TemperatureC = Field(default=50.0, alias="cooled-to")
+    """One that is no higher than this has cooled too."""
 
 
 class Stage(Value):
     """A workload on chosen cores, in a load pattern, for a time."""
 
     name: Annotated[str, Field(min_length=1, max_length=120)]
-    workload: WorkloadName
+    workload: WorkloadName | PluginWorkload
     instruction_class: ClassName = Field(default="widest", alias="class")
     """Instruction class; `widest` takes the widest one that this core has for the workload."""
     cores: Literal["all"] | tuple[Core, ...] = "all"
@@ -166,7 +139,7 @@ class Stage(Value):
     """Random only: the same seed gives the same schedule; drawn for the run and recorded where none is given."""
     duration_s: DurationS = Field(alias="duration")
     memory_percent: MemorySharePercent | None = Field(default=None, alias="memory")
-    """Memory workloads only: share of the memory available at the stage's start."""
+    """Memory and mixed workloads only: share of the memory available at the stage's start."""
 
     @property
     def kind(self) -> str:
@@ -184,10 +157,10 @@ class Stage(Value):
             raise ValueError(f"duration: a stage lasts at least {2 * ROUND_S:g} s, two rounds")
         if self.cores != "all" and (not self.cores or len(set(self.cores)) != len(self.cores)):
             raise ValueError("cores: name at least one core and each only once")
-        if self.kind == "memory" and self.memory_percent is None:
-            raise ValueError('memory: a memory stage needs a share such as "60 %"')
-        if self.kind != "memory" and self.memory_percent is not None:
-            raise ValueError("memory: only memory stages have it; leave it out here")
+        if self.kind in MEMORY_KINDS and self.memory_percent is None:
+            raise ValueError(f'memory: a {self.kind} stage needs a share such as "60 %"')
+        if self.kind not in MEMORY_KINDS and self.memory_percent is not None:
+            raise ValueError("memory: only memory and mixed stages have it; leave it out here")
         if self.kind == "exchange" and self.pattern in {"walking", "stepped"}:
             raise ValueError("pattern: cores that exchange have to be loaded together: steady, pulsed or random")
         self._pattern_fits()
@@ -220,6 +193,11 @@ class Plan(Value):
     note: str = ""
     coverage_floor_percent: FloorPercent = Field(default=95.0, alias="coverage-floor")
     """Least share of the planned load time that must have been checked, and of the watched readings that must exist."""
+    clock_tolerance_percent: TolerancePercent = Field(default=1.0, alias="clock-tolerance")
+    """How far a measured clock may be from the one that the sheet allows. On a quiet core the probe is good to 0.1 %, a
+    spread reference clock lowers it by up to 0.5 %, and one step less of a ratio below 100 is more than 1 %."""
+    clock_hold_s: DurationS = Field(default=10.0, alias="clock-hold")
+    """How long in all the clock of an operating point may be further off."""
     guard: GuardRules = GuardRules()
     limits: tuple[Limit, ...] = Field(default=(), alias="limit")
     stages: Annotated[tuple[Stage, ...], Field(min_length=1, max_length=1000, alias="stage")]

@@ -47,3 +47,9 @@ class RunRecord(Value):
     bounds: tuple[Bound, ...]
     cautions: tuple[str, ...]
     """Said before the start, because they limit what a pass can mean."""
+    last_resort: tuple[Bound, ...] = ()
+    """What the limiter holds the processor's temperatures against by itself; empty where it watches only the guard."""
+    watchdog: str | None = None
+    """Device of the hardware watchdog that is armed while the load runs."""
+    issue_order: str | None = None
+    """Of integer/streams, as it was found on this machine; None where the one for its family was used."""

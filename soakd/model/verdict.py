@@ -6,7 +6,7 @@ from typing import Literal
 
 from soakd.model.base import Value
 from soakd.model.finding import Finding
-from soakd.model.journal import WorkerTotals
+from soakd.model.journal import Throttles, WorkerTotals
 from soakd.model.limits import Bound
 from soakd.model.plan import Plan
 from soakd.model.sheet import Sheet
@@ -79,6 +79,17 @@ class ChannelSummary(Value):
     """Least distance to any bound of this channel; negative when one was broken."""
 
 
+class LimitMargin(Value):
+    """How near one bound came, in the order of the verdict's bounds; None where nothing was read."""
+
+    nearest: float | None
+    """What was held against it at the worst moment."""
+    left: float | None
+    """What was left then; negative where it was broken."""
+    at_s: float | None
+    """When that was, seconds since the run started."""
+
+
 class Coverage(Value):
     """How much of what the plan asked for is really known."""
 
@@ -88,6 +99,41 @@ class Coverage(Value):
     watched_percent: float | None
     """Weakest watched channel: ticks with a reading over ticks due; None when nothing is watched."""
     weakest_channel: str | None = None
+
+
+PointState = Literal["covered", "short", "not reached", "faster", "not visited"]
+
+
+class PointVisit(Value):
+    """What became of one operating point. Cores are physical."""
+
+    core: int
+    active: int
+    """The group of active cores, named by its largest number."""
+    width: int
+    """Register bits; 64 for scalar work."""
+    step: int
+    """Step down by temperature, from 1; 0 below them all."""
+    from_c: float | None = None
+    """Temperature from which the step holds."""
+    state: PointState
+    planned_s: float = 0.0
+    """Load that the plan gives core, group and width, at all temperatures together: a plan cannot command one."""
+    dwelt_s: float = 0.0
+    """Checked load of integer and vector kernels, which hold a core at one point; of a core with several loaded threads
+    their mean."""
+    rounds: int = 0
+    errors: int = 0
+    allowed_mhz: float | None = None
+    """None where the sheet declares no clock for it."""
+    clock: ClockSummary | None = None
+    """Of whole MHz."""
+    held_s: float = 0.0
+    """Part of the dwell whose clock was held against the sheet."""
+    below_s: float = 0.0
+    """Part of that at less than the allowed clock, by more than the plan's tolerance."""
+    above_s: float = 0.0
+    """Part of it at more."""
 
 
 class Evidence(Value):
@@ -100,13 +146,25 @@ class Evidence(Value):
     load_announced: bool
     """At least one stage was about to begin: from then on the machine may go down because of it."""
     same_boot: bool
+    reset_by_watchdog: bool | None = None
+    """The hardware watchdog says that the boot in which this was judged followed its reset; None where it does not."""
     suspended_s: float
     priority: str | None
+    limiter: str | None = None
+    """What the limiter watched and how it ran; None where none had begun."""
+    watchdog: str | None = None
+    """The hardware watchdog that was armed; None where none was."""
     digests: dict[str, str]
     findings: tuple[Finding, ...]
     stages: tuple[StageResult, ...]
     channels: tuple[ChannelSummary, ...]
+    limits: tuple[LimitMargin, ...] = ()
+    """One for each bound; empty in verdicts of before there were any."""
     coverage: Coverage
+    points: tuple[PointVisit, ...] = ()
+    """Every operating point that the sheet allows, by core, group, width and step."""
+    throttled: Throttles | None = None
+    """How often the processor held itself back under load; None where the system does not count it."""
     steal_percent_mean: float | None
     steal_percent_max: float | None
     ticks_due: int
@@ -116,6 +174,8 @@ class Evidence(Value):
     load_gone_s: float | None
     """From the deciding event to the last worker gone, when the load was stopped early."""
     survivors: int
+    cooling_s: float | None = None
+    """How long the bench was watched after a stop, with the load gone."""
     guard_cpu_percent: float | None
     guard_peak_mib: float | None
     snapshot_after: Snapshot | None

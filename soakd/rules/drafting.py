@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final
 from soakd import units
 from soakd.errors import UsageError
 from soakd.model.channels import Role
-from soakd.model.plan import Limit, Plan, Stage
+from soakd.model.limits import Limit
+from soakd.model.plan import Plan, Stage
 from soakd.rules.chapters import parts_for
 from soakd.rules.health import limitable
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from soakd.model.channels import Role
 from soakd.model.journal import (
+    Cooling,
     Found,
     LoadStopped,
     Prepared,
@@ -17,10 +18,15 @@ from soakd.model.journal import (
     StageEnded,
     StageStarted,
     Tick,
+    Watched,
     WorkerTotals,
 )
 from soakd.model.verdict import ChannelSummary, ClockSummary, Coverage, Evidence, StageResult, WorkerResult
 from soakd.rules.expected import planned_seconds, stage_cores
+from soakd.rules.margins import Margins
+from soakd.rules.points import register_bits
+from soakd.rules.throttling import Throttling
+from soakd.rules.visits import Visits
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -90,16 +96,22 @@ class Gatherer:
         self.record = record
         self._units = units
         self._channels = {
-            info.name: _ChannelTally(info, tuple(b for b in record.bounds if b.channel == info.name))
+            info.name: _ChannelTally(info, tuple(b for b in record.bounds if b.is_plain and b.channel == info.name))
             for info in record.channels
         }
         self._stages = [_StageTally() for _ in record.plan.stages]
+        self._visits = Visits(record, [register_bits(record.classes[class_key(s)]) for s in record.plan.stages])
+        self._throttling = Throttling()
+        self._margins = Margins(record)
         self._findings: list[Finding] = []
+        self._watched: Watched | None = None
         self._prepared: Prepared | None = None
         self._stopped: LoadStopped | None = None
         self._ended: RunEnded | None = None
         self._announced = False
         self.last_s = 0.0
+        """Moment of the last event; what comes while the bench cools after a stop does not count."""
+        self._cooling_s: float | None = None
         self._ticks = 0
 
     @property
@@ -107,30 +119,44 @@ class Gatherer:
         """The guard has said its last word."""
         return self._ended is not None
 
+    @property
+    def load_gone(self) -> bool:
+        """It was stopped, and every worker was seen gone."""
+        return self._stopped is not None and not self._stopped.survivors
+
     def has_found(self, rule: str) -> bool:
         return any(finding.rule == rule for finding in self._findings)
 
     def add(self, event: Event) -> None:
-        self.last_s = max(self.last_s, event.at_s)
+        self._pass_time(event)
+        self._margins.take(event)
         match event:
             case Tick():
                 self._tick(event)
             case Found():
                 self._findings.append(event.finding)
+            case Watched():
+                self._watched = event
             case Prepared():
                 self._prepared = event
             case StageStarted():
                 self._stages[event.stage].started = True
+                self._visits.begin(event.at_s)
             case StageEnded():
-                tally = self._stages[event.stage]
-                tally.complete = event.complete
-                tally.totals.update({totals.core: totals for totals in event.workers})
+                self._stage_ended(event)
             case LoadStopped():
                 self._stopped = event
             case RunEnded():
                 self._ended = event
             case StageAnnounced():
                 self._announced = True
+                self._throttling.before(event.throttles)
+
+    def _pass_time(self, event: Event) -> None:
+        if isinstance(event, Cooling):
+            self._cooling_s = max(0.0, event.at_s - self.last_s)
+        elif self._cooling_s is None:
+            self.last_s = max(self.last_s, event.at_s)
 
     def _tick(self, tick: Tick) -> None:
         self._ticks += 1
@@ -138,18 +164,33 @@ class Gatherer:
             self._channels[name].value(value)
         for name, reason in tick.gaps.items():
             self._channels[name].gap(reason)
+        self._visits.read(tick.values)
         if tick.stage is None:
             return
         tally = self._stages[tick.stage]
         tally.started = True
         tally.totals.update({totals.core: totals for totals in tick.workers})
-        for core in stage_cores(self.record.plan.stages[tick.stage], self.record.cores):
-            clock = tick.values.get(probe_channel(core))
-            if clock is not None:
-                tally.clocks.setdefault(core, array("f")).append(clock)
+        cores = stage_cores(self.record.plan.stages[tick.stage], self.record.cores)
+        clocks = {core: clock for core in cores if (clock := tick.values.get(probe_channel(core))) is not None}
+        for core, clock in clocks.items():
+            tally.clocks.setdefault(core, array("f")).append(clock)
+        self._visits.work(tick.stage, tick.at_s, tick.workers, clocks)
+
+    def _stage_ended(self, event: StageEnded) -> None:
+        tally = self._stages[event.stage]
+        tally.complete = event.complete
+        tally.totals.update({totals.core: totals for totals in event.workers})
+        self._visits.work(event.stage, event.at_s, event.workers, {})
+        self._throttling.after(event.throttles)
 
     def evidence(
-        self, *, finished_utc: str, same_boot: bool, suspended_s: float, snapshot_after: Snapshot | None
+        self,
+        *,
+        finished_utc: str,
+        same_boot: bool,
+        suspended_s: float,
+        snapshot_after: Snapshot | None,
+        reset_by_watchdog: bool | None = None,
     ) -> Evidence:
         stages = tuple(self._stage_result(number) for number in range(len(self._stages)))
         channels = tuple(tally.summary() for tally in self._channels.values())
@@ -161,13 +202,19 @@ class Gatherer:
             ended_cleanly=self.ended_cleanly,
             load_announced=self._announced,
             same_boot=same_boot,
+            reset_by_watchdog=reset_by_watchdog,
             suspended_s=suspended_s,
             priority=self._prepared.priority if self._prepared else None,
+            limiter=self._watched.limiter if self._watched else None,
+            watchdog=self._watched.watchdog if self._watched else None,
             digests=self._prepared.digests if self._prepared else {},
             findings=tuple(self._findings),
             stages=stages,
             channels=channels,
+            limits=self._margins.summaries(),
             coverage=self._coverage(stages, channels),
+            points=self._visits.points(),
+            throttled=self._throttling.counted(),
             steal_percent_mean=max((c.mean or 0.0 for c in steal), default=None),
             steal_percent_max=max((c.maximum or 0.0 for c in steal), default=None),
             ticks_due=ended.ticks_due if ended else self._ticks,
@@ -175,7 +222,8 @@ class Gatherer:
             late_readings=ended.late_readings if ended else {},
             load_gone_s=self._stopped.gone_s if self._stopped else None,
             survivors=self._stopped.survivors if self._stopped else 0,
-            guard_cpu_percent=100.0 * ended.guard_cpu_s / self.last_s if ended and self.last_s else None,
+            cooling_s=self._cooling_s,
+            guard_cpu_percent=100.0 * ended.guard_cpu_s / ended.at_s if ended and ended.at_s else None,
             guard_peak_mib=ended.guard_peak_mib if ended else None,
             snapshot_after=snapshot_after,
         )
@@ -222,7 +270,7 @@ class Gatherer:
         )
 
     def _coverage(self, stages: tuple[StageResult, ...], channels: tuple[ChannelSummary, ...]) -> Coverage:
-        watched = {bound.channel for bound in self.record.bounds}
+        watched = {name for bound in self.record.bounds if bound.required for name in bound.channels}
         shares = {
             c.name: 100.0 * c.readings / (c.readings + c.gaps) if c.readings + c.gaps else 0.0
             for c in channels

@@ -12,9 +12,12 @@ from typing import TYPE_CHECKING
 
 from soakd.model.channels import Role
 from soakd.model.finding import Finding
+from soakd.model.plan import MEMORY_KINDS
 from soakd.rules.board import Board
-from soakd.rules.bounds import BoundWatch
+from soakd.rules.cooling import CoolDown
+from soakd.rules.foresight import Foresight
 from soakd.rules.health import Health
+from soakd.rules.limits import BoundWatch
 from soakd.rules.workers import Patience, hung, worker_gone, wrong_result
 
 if TYPE_CHECKING:
@@ -30,6 +33,8 @@ SPARSEST_TICKS = 2.5
 """A reading may be this many ticks late before its absence means anything."""
 SETTLED_REST_S = 10.0
 """Rest between two stages after which the next one is a change of load that a processor sensor has to show."""
+MOST_REMARKS = 200
+"""In one run; a source that has more to say is not fit to be kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,40 +59,69 @@ class Guard:
     _stage: int | None = None
     _class: str = ""
     _mismatches: int = 0
+    _remarks: int = 0
     _swap_start_mib: float | None = None
     _read_s: dict[str, float] = field(init=False)
     _rest_since_s: float | None = None
     _board: Board = field(init=False)
     _health: Health = field(init=False)
     _watch: BoundWatch = field(init=False)
+    _foresight: Foresight = field(init=False)
+    _cool_down: CoolDown = field(init=False)
     _patience: Patience = field(default_factory=Patience)
 
     def __post_init__(self) -> None:
         self._board = Board(self.channels, self.plan.guard.tick_s)
         self._health = Health(self.channels)
-        self._watch = BoundWatch(self.bounds)
-        self._read_s = {bound.channel: self.begun_s for bound in self.bounds}
+        self._watch = BoundWatch(self.bounds, self.plan.guard.tick_s)
+        self._foresight = Foresight(self.bounds, stops=self.plan.guard.foresight == "stop")
+        self._cool_down = CoolDown(self.channels, self.bounds, self.plan.guard)
+        self._read_s = {name: self.begun_s for bound in self.bounds if bound.required for name in bound.channels}
         self._rest_since_s = self.begun_s - SETTLED_REST_S
 
     def stage_begins(self, stage: int, instruction_class: str, now_s: float) -> None:
         self._stage = stage
         self._class = instruction_class
+        self._watch.stage_begins(now_s, self.plan.stages[stage].duration_s)
+        self._foresight.stage_begins()
         self._patience.reset()
         self._swap_start_mib = self._swap_mib(now_s)
         if self._rest_since_s is not None and now_s - self._rest_since_s >= SETTLED_REST_S:
-            self._health.load_changed(now_s)
+            self._health.load_changed(now_s, everywhere=self._loads_all(self.plan.stages[stage]))
         self._rest_since_s = None
 
     def stage_ends(self, now_s: float) -> None:
+        self._watch.stage_ends()
+        self._foresight.stage_ends()
         self._stage = None
         self._rest_since_s = now_s
 
+    @staticmethod
+    def _loads_all(stage: Stage) -> bool:
+        return stage.cores == "all" and stage.pattern not in {"walking", "stepped"}
+
     def readings(self, batch: Batch) -> list[Decision]:
-        """Bounds are judged the moment a batch arrives, not at the next tick."""
+        """Bounds are judged the moment a batch arrives, not at the next tick. What stops the load comes last."""
         sound = self._health.sift(batch)
         self._board.post(sound)
         self._read_s.update(dict.fromkeys(sound.values.keys() & self._read_s.keys(), sound.at_s))
-        return [self._decide(finding, sound.at_s) for finding in self._watch.observe(sound)]
+        self._foresight.take(sound.at_s, sound.values)
+        self._cool_down.before(sound.values)
+        broken = [
+            self._decide(finding, sound.at_s, stops=self._stops_for(finding)) for finding in self._watch.observe(sound)
+        ]
+        return sorted([*self._remarked(sound), *broken], key=lambda decision: decision.stops)
+
+    def _stops_for(self, broken: Finding) -> bool:
+        """The plan says of each limit what follows when it is broken."""
+        return broken.limit is None or self.bounds[broken.limit].then == "stop"
+
+    def _remarked(self, batch: Batch) -> list[Decision]:
+        """What a source said goes on record, as far as one run has room for it."""
+        told = list(batch.remarks.items())[: MOST_REMARKS - self._remarks]
+        self._remarks += len(told)
+        found = [Finding(rule="remark", weight="note", text=f"{name}: {text}", channel=name) for name, text in told]
+        return [self._decide(finding, batch.at_s, stops=False) for finding in found]
 
     def looks(
         self, looks: Mapping[int, WorkerLook], now_s: float, process_state: Callable[[int], str | None]
@@ -123,7 +157,33 @@ class Guard:
         self.ticks_lost += missed
         values, gaps = self._board.read(now_s)
         found = [self._suspended(suspended_s), self._own_blindness(late_s), self._swapped(values)]
-        return values, gaps, [self._decide(finding, now_s) for finding in found if finding]
+        decisions = [self._decide(finding, now_s) for finding in found if finding]
+        return values, gaps, [*self._ahead(now_s), *decisions]
+
+    def _ahead(self, now_s: float) -> list[Decision]:
+        """Warnings, and what the plan wants stopped before it happens."""
+        found = [self._decide(each, now_s, stops=each.weight != "note") for each in self._foresight.look(now_s)]
+        return sorted(found, key=lambda decision: decision.stops)
+
+    def load_gone(self, now_s: float, *, survivors: int) -> None:
+        """After a stop: from now on only `cooling` is asked."""
+        self._cool_down.load_gone(now_s, self._board.read(now_s)[0], survivors=survivors)
+
+    def cooling(self, batch: Batch) -> tuple[dict[str, float], list[Decision]]:
+        """What is watched and was read, and what heats although nothing of ours does."""
+        sound = self._health.sift(batch)
+        found = self._cool_down.take(sound.at_s, sound.values)
+        values = {name: value for name, value in sound.values.items() if name in self._cool_down.names}
+        return values, [self._decide(finding, sound.at_s, stops=False) for finding in found]
+
+    def cooled(self, now_s: float) -> bool:
+        """There is nothing more to watch after the stop."""
+        return self._cool_down.over(now_s)
+
+    def watched_cooling(self, now_s: float) -> list[Decision]:
+        """At the end of it: what had not cooled."""
+        last = self._cool_down.last_word(now_s)
+        return [] if last is None else [self._decide(last, now_s, stops=False)]
 
     def _decide(self, finding: Finding, now_s: float, *, stops: bool = True) -> Decision:
         placed = finding.model_copy(update={"at_s": max(0.0, now_s - self.begun_s), "stage": self._stage})
@@ -163,7 +223,7 @@ class Guard:
         return Finding(rule="suspended", weight="inconclusive", text=text)
 
     def _swapped(self, values: dict[str, float]) -> Finding | None:
-        if self._stage is None or self._running().kind != "memory":
+        if self._stage is None or self._running().kind not in MEMORY_KINDS:
             return None
         swap = self._board.of_role(values, Role.SWAP_TRAFFIC)
         if not swap:

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 
 from soakd.model.finding import Finding
 from soakd.model.pace import ROUND_S
+from soakd.model.plan import MEMORY_KINDS
 from soakd.model.verdict import Verdict
 from soakd.rules.fingerprint import settings_changed
+from soakd.rules.reached import clock_as_declared, clock_held, points_dwelt
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -30,7 +32,9 @@ def _ended(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
     """No last word from the guard: the machine went down, or only our processes did."""
     if evidence.ended_cleanly:
         return
-    if evidence.same_boot or not evidence.load_announced:
+    if evidence.load_gone_s is not None and not evidence.survivors:
+        yield _cut_off_cooling(evidence)
+    elif evidence.same_boot or not evidence.load_announced:
         text = "the run was cut off: its processes were gone before it could end"
         text += ", the machine stayed up" if evidence.same_boot else "; nothing had been loaded yet"
         yield Finding(rule="interrupted", weight="inconclusive", text=text)
@@ -38,8 +42,31 @@ def _ended(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
         text = (
             "the machine went down during the run and came up again: a crash or reset under load. A mains failure "
             "looks the same from here, and so does a soakd that was killed some time before an ordinary restart"
-        )
+        ) + _watchdog_text(evidence)
         yield Finding(rule="machine-went-down", weight="fail", text=text)
+
+
+def _cut_off_cooling(evidence: Evidence) -> Finding:
+    """The load was gone already, and why had been said: what came then is no crash under load."""
+    if evidence.same_boot:
+        text = "the guard's watch over the bench as it cooled was cut off; the load had been gone by then"
+        return Finding(rule="cooling-unwatched", weight="note", text=text)
+    text = (
+        "the machine went down after the load was gone, while it cooled. Somebody, or the action for a bench that "
+        "still heats, may have switched it off"
+    ) + _watchdog_text(evidence)
+    return Finding(rule="went-down-cooling", weight="inconclusive", text=text)
+
+
+def _watchdog_text(evidence: Evidence) -> str:
+    if evidence.watchdog is None:
+        return ""
+    said = {
+        True: "it says that it reset the machine: the guard had not turned any more",
+        False: "it says that it did not reset the machine",
+        None: "whether it reset the machine, it does not say",
+    }
+    return f". {evidence.watchdog}; {said[evidence.reset_by_watchdog]}"
 
 
 def _uncounted_mismatch(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
@@ -64,7 +91,7 @@ def _memory_swept(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
     """A memory stage counts only if each worker finished at least one whole sweep of its share."""
     for stage in evidence.stages:
         unswept = [str(w.totals.core) for w in stage.workers if w.totals.sweeps == 0]
-        if stage.workload.startswith("memory") and stage.state == "complete" and unswept:
+        if stage.workload.partition("/")[0] in MEMORY_KINDS and stage.state == "complete" and unswept:
             text = (
                 f"stage {stage.index + 1} ({stage.name}) was too short for one whole sweep of the share of "
                 f"core {', '.join(unswept)}"
@@ -107,6 +134,13 @@ def _unchecked(stage: StageResult, floor_percent: float) -> bool:
     )
 
 
+def _points_dwelt(record: RunRecord, evidence: Evidence) -> Iterator[Finding]:
+    """Silent where a whole stage was missed, for then its points were too."""
+    stages = (*_covered(record, evidence), *_stages_complete(record, evidence))
+    if not any(finding.stage is not None for finding in stages):
+        yield from points_dwelt(record, evidence)
+
+
 def _settings_held(record: RunRecord, evidence: Evidence) -> Iterator[Finding]:
     """A verdict belongs to one fingerprint; settings that moved, or were not looked at again, leave none."""
     after = evidence.snapshot_after
@@ -115,8 +149,10 @@ def _settings_held(record: RunRecord, evidence: Evidence) -> Iterator[Finding]:
             text = "nobody looked at the settings after the load: whether they held to the end is not known"
             yield Finding(rule="settings-unverified", weight="inconclusive", text=text)
         return
+    told = tuple(finding.text for finding in evidence.findings if finding.rule == "settings-changed")
     for line in settings_changed(record.snapshot, after):
-        yield Finding(rule="settings-changed", weight="inconclusive", text=f"changed during the run: {line}")
+        if not any(text.endswith(f": {line}") for text in told):
+            yield Finding(rule="settings-changed", weight="inconclusive", text=f"changed during the run: {line}")
 
 
 def _load_gone(_: RunRecord, evidence: Evidence) -> Iterator[Finding]:
@@ -141,6 +177,8 @@ RULES: tuple[Callable[[RunRecord, Evidence], Iterator[Finding]], ...] = (
     _asleep,
     _memory_swept,
     _covered,
+    _points_dwelt,
+    clock_as_declared,
     _stages_complete,
 )
 _GRAVITY = {"fail": 0, "inconclusive": 1, "note": 2}
@@ -194,6 +232,7 @@ def _notes(record: RunRecord, evidence: Evidence) -> Iterator[Finding]:
         )
     if evidence.priority:
         yield _note("priority", f"the guard ran as {evidence.priority}; workers at normal priority")
+    yield from (_note("watched", text) for text in (evidence.limiter, evidence.watchdog) if text is not None)
     steal = evidence.steal_percent_max
     if steal is not None and steal > STEAL_NOTE_PERCENT:
         text = f"the host took up to {steal:.1f} % of a core away (mean {evidence.steal_percent_mean or 0:.1f} %)"
@@ -204,6 +243,7 @@ def _notes(record: RunRecord, evidence: Evidence) -> Iterator[Finding]:
         yield _note("virtual", text)
     if all(w.clock is None for stage in evidence.stages for w in stage.workers):
         yield _note("clock-not-observed", "the effective clock was not observed: a pass may belong to a lower clock")
+    yield from clock_held(record, evidence)
     if evidence.ticks_lost:
         yield _note("lost-ticks", f"{evidence.ticks_lost} of {evidence.ticks_due} ticks were lost")
     for stage in evidence.stages:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from soakd.rules.expected import stage_cores
+from soakd.rules.expected import pattern_of, stage_cores
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -33,7 +33,11 @@ def misfits(plan: Plan, *, bench_cores: Sequence[int], classes: Mapping[str, Seq
     """
     for number, stage in enumerate(plan.stages):
         yield from _cores_fit(number, stage, bench_cores)
-        yield from _class_fits(number, stage, classes[stage.kernel])
+        if stage.kernel in classes:
+            yield from _class_fits(number, stage, classes[stage.kernel])
+        else:
+            wanted = "there is no plugin of that name here with a workload; plugins stand in soakd.toml"
+            yield Misfit(stage=number, key="workload", value=stage.workload, wanted=wanted)
     yield from _one_class(plan, classes)
 
 
@@ -52,7 +56,7 @@ def _cores_fit(number: int, stage: Stage, bench_cores: Sequence[int]) -> Iterato
         wanted = "one core has nobody to exchange with; give it two or more"
         yield Misfit(stage=number, key="cores", value=", ".join(map(str, cores)), wanted=wanted)
     turn_s = stage.duration_s / len(cores)
-    if stage.dwell_s is not None and stage.dwell_s > turn_s:
+    if pattern_of(stage).dwell_ns * len(cores) > round(stage.duration_s * 1e9):
         wanted = f"too long for every core to have its turn; at most {turn_s:g} s in this stage"
         yield Misfit(stage=number, key="dwell", value=f"{stage.dwell_s:g} s", wanted=wanted)
 

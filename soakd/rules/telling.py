@@ -13,6 +13,7 @@ from urllib.parse import unquote
 
 from soakd import units
 from soakd.model.entry import Window
+from soakd.rules.reached import covered_text
 from soakd.rules.schedule import opening
 
 if TYPE_CHECKING:
@@ -136,6 +137,21 @@ def stopped_news(
     )
 
 
+def still_heating_news(record: RunRecord, finding: Finding, action: str) -> News:
+    """After a stop a temperature goes on rising. `action`: what is done about it, in words."""
+    return News(
+        occasion="stopped",
+        headline=f"STILL HEATING, LOAD GONE: {record.plan.name}",
+        lines=(
+            f"{finding.text}.",
+            f"{action[0].upper()}{action[1:]}.",
+            "Somebody should look at the bench now.",
+            f"Run {record.run_id}.",
+        ),
+        urgent=True,
+    )
+
+
 def verdict_news(verdict: Verdict, *, follows: str = "") -> News:
     """A run has ended and was judged. `follows` is a line such as `next_line` makes."""
     drill = "drill, " if verdict.drill else ""
@@ -215,8 +231,9 @@ def _reasons(verdict: Verdict) -> Iterator[str]:
 
 
 def _where(verdict: Verdict) -> Iterator[str]:
-    """Where in the plan it went wrong, or how near it came to a bound; then the settings."""
+    """Where in the plan it went wrong, or what a pass covers and how near it came to a bound; then the settings."""
     if verdict.outcome == "pass":
+        yield _covered(verdict)
         yield _nearest(verdict)
     else:
         named = next((reason.stage for reason in verdict.reasons if reason.stage is not None), None)
@@ -225,13 +242,19 @@ def _where(verdict: Verdict) -> Iterator[str]:
     yield _settings(verdict.sheet.name if verdict.sheet else None)
 
 
+def _covered(verdict: Verdict) -> str:
+    covered = covered_text(verdict.evidence.points)
+    return f"{covered[0].upper()}{covered[1:]}." if covered else ""
+
+
 def _nearest(verdict: Verdict) -> str:
-    known = [(c.nearest_margin, c) for c in verdict.evidence.channels if c.nearest_margin is not None]
+    pairs = zip(verdict.bounds, verdict.evidence.limits, strict=False)
+    known = [(bound, limit.nearest) for bound, limit in pairs if limit.nearest is not None]
     if not known:
         return "No limit watched any sensor."
-    left, channel = min(known, key=lambda pair: pair[0])
-    unit = "K" if channel.unit == "°C" else channel.unit
-    return f"Least margin: {left:.1f} {unit} on {channel.name}."
+    bound, nearest = min(known, key=lambda pair: pair[0].left_share(pair[1]))
+    left = units.reading_text(bound.margin(nearest), bound.left_unit)
+    return f"Least margin: {left} on {bound.what}."
 
 
 def _stage(plan: Plan, stage: int | None) -> str:

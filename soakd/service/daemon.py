@@ -22,6 +22,7 @@ from soakd.service.alarm import Alarm
 from soakd.service.api_link import ApiLink
 from soakd.service.dispatcher import Dispatcher
 from soakd.service.due import Dues, local_zone, zone
+from soakd.service.emergency import Emergency
 from soakd.service.housekeeping import Housekeeping
 from soakd.service.manager import ServiceManager
 from soakd.service.measures import Measures
@@ -62,7 +63,15 @@ class Daemon:
         self._queue = Queue(self._writer)
         self._dues = Dues(clock)
         self._teller = Teller(Outbox(self._writer), configuration, clock)
-        self._dispatcher = Dispatcher(self._queue, self._dues, clock, self._teller.tell)
+        self._dispatcher = Dispatcher(
+            self._queue,
+            self._dues,
+            clock,
+            self._teller.tell,
+            configuration.roles,
+            configuration.guard.watchdog,
+            configuration.plugins,
+        )
         own_zone = configuration.zone or local_zone()
         self._runner = Runner(
             home,
@@ -74,14 +83,18 @@ class Daemon:
             self._teller.tell,
             zone(own_zone),
             self._poke,
+            configuration.plugins,
         )
-        self._operations = Operations(self._queue, clock, self._dues, own_zone)
+        self._operations = Operations(
+            self._queue, clock, self._dues, own_zone, configuration.roles, configuration.plugins
+        )
         self._housekeeping = Housekeeping(
             self._writer, configuration, own_zone, self._dues, clock, self._teller, self._look_at_standing
         )
         self._statuses = StatusMaker(self._queue, clock)
         self._measures = Measures(self._queue, self._teller, clock)
         self._runner.judged = self._measures.judged
+        self._runner.emergency = Emergency(configuration.guard.when_still_heating, self._poke)
         self._measured_s = float("-inf")
         self._api = ApiLink(home, configuration, clock)
         self._manager = ServiceManager()
@@ -95,7 +108,7 @@ class Daemon:
 
     def run(self) -> None:
         """Until a signal says stop."""
-        for verdict in judge_orphans(self._journal, self._queue, self._clock, self._dues.after_run):
+        for verdict in judge_orphans(self._journal, self._queue, self._clock, self._home, self._dues.after_run):
             went_down = any(reason.rule == "machine-went-down" for reason in verdict.reasons)
             self._teller.tell(came_back_news(verdict) if went_down else verdict_news(verdict))
         self._dispatcher.machine_started()
@@ -140,7 +153,7 @@ class Daemon:
         self._teller.collect()
         progress = self._runner.progress
         doing = "waiting" if progress is None else f"soaking: {progress.record.plan.name}"
-        self._manager.say(WATCHDOG=1, STATUS=doing)
+        self._manager.say(**({} if self._runner.guarding else {"WATCHDOG": 1}), STATUS=doing)
         if self._ready_by_s is not None and (self._api.listening or self._clock.monotonic() > self._ready_by_s):
             self._ready_by_s = None
             self._manager.say(READY=1)
@@ -164,10 +177,9 @@ class Daemon:
             self._look_at_standing()
 
     def _look_at_standing(self) -> None:
-        """At the start, after every run, and once a day: is the bench as it is now covered by its newest pass?"""
-        newest = self._journal.newest_pass()
+        """At the start, after every run, and once a day: is the bench as it is now covered by a pass?"""
         was = self._standing
-        self._standing = standing(newest, take_snapshot()) if newest else None
+        self._standing = standing(self._journal.newest_passes(), take_snapshot())
         lost = self._standing is not None and not self._standing.covered and (was is None or was.covered)
         if lost and self._standing is not None:
             differs = "; ".join(self._standing.differs) or "the sheet or settings differ"

@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING
 from soakd.clock import utc_text
 from soakd.errors import SoakdError
 from soakd.model.entry import After, AtBoot, EntryState
-from soakd.rules.declared import contradictions
 from soakd.rules.entries import EntryEvent
 from soakd.rules.telling import line_news
 from soakd.sensors.snapshot import boot_id
 from soakd.service.draft import draft_run
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping, Sequence
 
     from soakd.clock import Clock
+    from soakd.model.channels import Role
+    from soakd.model.configuration import Plugin
     from soakd.model.entry import Entry
     from soakd.model.run import RunRecord
     from soakd.rules.telling import News
@@ -37,11 +38,27 @@ class Start:
 class Dispatcher:
     """All its steps are durable before they return; calling it twice does nothing twice."""
 
-    def __init__(self, queue: Queue, dues: Dues, clock: Clock, tell: Callable[[News], object]) -> None:
+    def __init__(
+        self,
+        queue: Queue,
+        dues: Dues,
+        clock: Clock,
+        tell: Callable[[News], object],
+        roles: Mapping[str, Role] | None = None,
+        watchdog: str | None = None,
+        plugins: Sequence[Plugin] = (),
+    ) -> None:
+        """`roles`: what the tuner says of channels. `watchdog`: device of the hardware watchdog to arm in every run.
+
+        `plugins`: of the configuration.
+        """
         self._queue = queue
         self._dues = dues
         self._clock = clock
         self._tell = tell
+        self._roles = roles
+        self._watchdog = watchdog
+        self._plugins = plugins
 
     def machine_started(self) -> None:
         """Entries that waited for another boot than the one they were added in get their due moment."""
@@ -86,16 +103,18 @@ class Dispatcher:
     def drafted(self, entry: Entry) -> RunRecord | None:
         """The run, or None when the bench refuses it now: then the entry is held with the reason."""
         try:
-            record = draft_run(entry.plan, entry.sheet, plan_file=entry.plan.name, clock=self._clock)
+            return draft_run(
+                entry.plan,
+                entry.sheet,
+                plan_file=entry.plan.name,
+                clock=self._clock,
+                roles=self._roles,
+                plugins=self._plugins,
+                watchdog=self._watchdog,
+            )
         except SoakdError as error:
             self.hold(entry, error.message)
             return None
-        if entry.sheet is not None and (entry.hook is not None or isinstance(entry.when, AtBoot)):
-            wrong = contradictions(entry.sheet, record.snapshot)
-            if wrong:
-                self.hold(entry, f"the bench does not show what the sheet declares: {'; '.join(wrong)}")
-                return None
-        return record
 
     def hold(self, entry: Entry, reason: str) -> None:
         self._queue.move(entry, EntryEvent.HOLD, reason)

@@ -6,47 +6,54 @@ import os
 import resource
 import shutil
 import sqlite3
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import psutil
 
 from soakd import units
 from soakd.crew.priority import FIFO_PRIORITY
 from soakd.model.channels import Role
+from soakd.rules.differences import words
 from soakd.sensors.snapshot import take_snapshot
 from soakd.service import bench
+from soakd.service.check import Check
+from soakd.service.check_limiter import hardware_watchdog, limiter
+from soakd.service.check_plugins import plugin_sensors, plugin_workloads
 from soakd.store.database import open_for_reading
 from soakd.workloads.classes import available
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping, Sequence
 
     from soakd.clock import Clock
     from soakd.model.channels import Channel
+    from soakd.model.configuration import Plugin
     from soakd.service.home import Home
 
 _LEAST_FREE_BYTES = 512 * 2**20
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
-    """One question about the bench."""
+def examine(
+    home: Home,
+    clock: Clock,
+    roles: Mapping[str, Role] | None = None,
+    watchdog: str | None = None,
+    plugins: Sequence[Plugin] = (),
+) -> list[Check]:
+    """All checks, in the order in which a tuner would put them right.
 
-    name: str
-    state: Literal["good", "weak", "bad"]
-    """weak: a night can be run and means less; bad: do not leave this bench alone."""
-    text: str
-    remedy: str = ""
-
-
-def examine(home: Home, clock: Clock) -> list[Check]:
-    """All checks, in the order in which a tuner would put them right."""
-    channels = bench.channels(bench.sources(clock), bench.cores())
+    `roles`: what he says of channels. `watchdog`: device of the hardware watchdog that he wants armed. `plugins`: of
+    the configuration.
+    """
+    sources = bench.sources(clock, plugins)
+    channels = bench.channels(sources, bench.cores(), roles)
     checks: list[Iterator[Check]] = [
         _temperature(channels),
         _other_roles(channels),
+        _silent(bench.unreadable(sources, channels)),
+        plugin_sensors(sources),
+        plugin_workloads(plugins),
         _priority(),
         _locked_memory(),
         _classes(),
@@ -54,7 +61,9 @@ def examine(home: Home, clock: Clock) -> list[Check]:
         _power(),
         _state_folder(home),
         _journal(home),
-        _not_yet(),
+        limiter(channels),
+        hardware_watchdog(watchdog),
+        _crash_records(),
     ]
     return [check for group in checks for check in group]
 
@@ -80,18 +89,42 @@ def _temperature(channels: list[Channel]) -> Iterator[Check]:
 
 def _other_roles(channels: list[Channel]) -> Iterator[Check]:
     roles = {c.role for c in channels}
-    absent = [
-        role.value for role in (Role.COOLANT_TEMPERATURE, Role.FAN, Role.VOLTAGE, Role.POWER) if role not in roles
-    ]
+    wanted = {
+        "coolant temperature": Role.COOLANT_TEMPERATURE,
+        "fans": Role.FAN,
+        "voltages": Role.VOLTAGE,
+        "processor power": Role.PACKAGE_POWER,
+        "memory errors": Role.CORRECTED_MEMORY_ERRORS,
+    }
+    absent = [words for words, role in wanted.items() if role not in roles]
     if absent:
         yield Check(
             name="other sensors",
             state="weak",
             text=f"not observed here: {', '.join(absent)}",
-            remedy="load the board's sensor driver, if it has one",
+            remedy="load the drivers of the board's sensors and of its memory controller (EDAC), if it has them",
         )
     else:
-        yield Check(name="other sensors", state="good", text="coolant, fans, voltages and power are observed")
+        yield Check(name="other sensors", state="good", text=f"observed: {', '.join(wanted)}")
+
+
+def _silent(reasons: Mapping[str, str]) -> Iterator[Check]:
+    """Channels that are there and give nothing, by the reason."""
+    alike: dict[str, list[str]] = {}
+    for channel, reason in reasons.items():
+        alike.setdefault(reason, []).append(channel)
+    if alike:
+        locked = any(word in reason for reason in alike for word in ("Permission denied", "not permitted"))
+        yield Check(
+            name="silent sensors",
+            state="weak",
+            text="; ".join(f"{_first(names)}: {reason}" for reason, names in alike.items()),
+            remedy="energy counters take root, the kernel's log CAP_SYSLOG" if locked else "",
+        )
+
+
+def _first(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{names[0]} and {len(names) - 1} more"
 
 
 def _priority() -> Iterator[Check]:
@@ -143,14 +176,28 @@ def _machine() -> Iterator[Check]:
         )
     else:
         yield Check(name="hardware", state="good", text="not virtual, as far as the system shows")
-    if shot.absent:
-        yield Check(name="settings shown", state="weak", text=f"not readable here: {', '.join(sorted(shot.absent))}")
+    yield from _settings_shown(shot.absent)
     if shot.governor not in {None, "performance"}:
         yield Check(
             name="governor",
             state="weak",
             text=f"governor {shot.governor}: stages may begin below the clock that the settings allow",
             remedy="use the governor that the bench will run with; `performance` for the hardest case",
+        )
+
+
+def _settings_shown(absent: Mapping[str, str]) -> Iterator[Check]:
+    """What the snapshot lacks, by the way in which it does."""
+    lacking: dict[str, list[str]] = {}
+    for field, reason in absent.items():
+        lacking.setdefault(reason.partition(":")[0], []).append(words(field).replace(",", ""))
+    if lacking:
+        locked = "not permitted" in lacking
+        yield Check(
+            name="settings shown",
+            state="weak",
+            text="; ".join(f"{how}: {', '.join(sorted(fields))}" for how, fields in sorted(lacking.items())),
+            remedy="run soakd as root, so that verdicts cover what is not permitted too" if locked else "",
         )
 
 
@@ -195,14 +242,7 @@ def _journal(home: Home) -> Iterator[Check]:
         yield Check(name="unfinished runs", state="weak", text=f"{unfinished}; the next `soakd run` judges them")
 
 
-def _not_yet() -> Iterator[Check]:
-    """What this version cannot do for a night, said by itself."""
-    yield Check(
-        name="last resort",
-        state="weak",
-        text="no independent limiter yet: were guard and journal process to hang together, the load would run on",
-        remedy="stay within reach, or have the firmware's own thermal limits set",
-    )
+def _crash_records() -> Iterator[Check]:
     reboot = Path("/sys/fs/pstore")
     if not reboot.is_dir() or not os.access(reboot, os.R_OK):
         yield Check(

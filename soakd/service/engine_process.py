@@ -1,8 +1,9 @@
 """The guard's own process: samples, decides, and does nothing else.
 
-Started as `python -m soakd.service.engine_process PARENT SOCKET STOPS`. Two JSON lines in: what to run, and a drill's
-fault or null. JSON lines out: what happens. It holds neither the journal nor the screen, so that a slow disk or
-terminal cannot delay a stop.
+Started as `python -m soakd.service.engine_process PARENT SOCKET STOPS WORDS LIFELINE`. Three JSON lines in: what to
+run, a drill's fault or null, the plugins. JSON lines out: what happens. It holds neither the journal nor the screen, so
+that a slow disk or terminal cannot delay a stop. LIFELINE is only held: its closing tells the limiter that this process
+is gone.
 """
 
 from __future__ import annotations
@@ -22,20 +23,28 @@ from typing import TYPE_CHECKING
 
 from soakd.clock import SystemClock
 from soakd.crew.kinship import die_with_parent
+from soakd.crew.lifeline import Lifeline
 from soakd.crew.priority import outrank_load
 from soakd.crew.process import CrewProcess
 from soakd.crew.wire import PlantedFlip
-from soakd.engine.conductor import Conductor, Confirmed, Message, StopAsked
+from soakd.engine.conductor import Conductor
+from soakd.engine.messages import Confirmed, Message, StopAsked
+from soakd.errors import RefusedError
 from soakd.model.channels import Channel, Role
+from soakd.model.configuration import heard
 from soakd.model.run import RunRecord
 from soakd.rules.guard import Guard
 from soakd.sensors.sampler import ThreadedSampler
+from soakd.sensors.throttling import throttles
 from soakd.service import bench
+from soakd.service.plugins import workloads_in
+from soakd.service.pulse import Pulse
 
 if TYPE_CHECKING:
     from typing import BinaryIO
 
     from soakd.clock import Clock
+    from soakd.model.configuration import Plugin
     from soakd.model.journal import Event
 
 
@@ -99,8 +108,9 @@ def own_cost() -> tuple[float, float]:
 
 
 def main() -> None:
-    parent, descriptor, stops = (int(argument) for argument in sys.argv[1:4])
+    parent, descriptor, stops, words, lifeline = (int(argument) for argument in sys.argv[1:6])
     die_with_parent(parent)
+    os.set_inheritable(lifeline, False)  # noqa: FBT003 - whoever else held it would seem to be the guard
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGTSTP):
         signal.signal(number, signal.SIG_IGN)  # stops come through the parent's pipe
     raise_descriptor_limit()
@@ -108,24 +118,36 @@ def main() -> None:
     lines = channel.makefile("rb")
     record = RunRecord.model_validate_json(lines.readline())
     flip = json.loads(lines.readline())
-    conduct(record, PlantedFlip(**flip) if flip else None, channel, lines, stops)
+    plugins = heard(lines.readline())
+    conduct(record, PlantedFlip(**flip) if flip else None, plugins, channel, lines, stops, Lifeline(words))
 
 
-def conduct(record: RunRecord, flip: PlantedFlip | None, channel: socket.socket, lines: BinaryIO, stops: int) -> None:
+def conduct(
+    record: RunRecord,
+    flip: PlantedFlip | None,
+    plugins: tuple[Plugin, ...],
+    channel: socket.socket,
+    lines: BinaryIO,
+    stops: int,
+    lifeline: Lifeline,
+) -> None:
     """Build every part from what this bench has, and run. The record says which channels there are."""
     clock = SystemClock()
     inbox: queue.SimpleQueue[Message] = queue.SimpleQueue()
     priority = outrank_load()
-    crew = CrewProcess(len(record.cores), inbox.put, flip=flip, on_thread_start=outrank_load)
+    plugs = [plugin.plug for plugin in workloads_in(record.plan, plugins)]
+    crew = CrewProcess(len(record.cores), inbox.put, flip=flip, plugs=plugs, on_thread_start=outrank_load)
     sink = SocketSink(channel, clock)
     channels = [Channel(name=c.name, role=Role(c.role), critical=c.critical) for c in record.channels]
     sampler = ThreadedSampler(
-        bench.sources(clock), tick_s=record.plan.guard.tick_s, clock=clock, on_thread_start=outrank_load
+        bench.sources(clock, plugins), tick_s=record.plan.guard.tick_s, clock=clock, on_thread_start=outrank_load
     )
     for target, source in ((listen, lines), (listen_for_signals, stops)):
         threading.Thread(target=target, args=(source, inbox), daemon=True).start()
+    pulse = Pulse(record, lifeline, clock)
     try:
-        Conductor(
+        have_watched(pulse, crew.pid, sink, inbox)
+        conductor = Conductor(
             record,
             guard=Guard(record.plan, channels, record.bounds, begun_s=clock.monotonic(), suspended_s=clock.suspended()),
             crew=crew,
@@ -135,11 +157,24 @@ def conduct(record: RunRecord, flip: PlantedFlip | None, channel: socket.socket,
             clock=clock,
             priority=priority,
             cost=own_cost,
-        ).run()
+            throttles=throttles,
+        )
+        conductor.pulse = pulse.turn
+        conductor.run()
+        if crew.kill() == 0:
+            pulse.end()
         sink.flush()
     finally:
         with contextlib.suppress(OSError):
             crew.close()
+
+
+def have_watched(pulse: Pulse, crew_pid: int, sink: SocketSink, inbox: queue.SimpleQueue[Message]) -> None:
+    """Nothing is loaded before everybody watches who has to; who does not is the first thing that the loop hears of."""
+    try:
+        sink.put(pulse.begin(crew_pid))
+    except RefusedError as error:
+        inbox.put(StopAsked(rule="not-started", text=error.message))
 
 
 def raise_descriptor_limit() -> None:

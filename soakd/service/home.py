@@ -30,6 +30,11 @@ class Home:
         return self.folder / "journal.db"
 
     @property
+    def tale(self) -> Path:
+        """Where the limiter of the newest run tells what it did."""
+        return self.folder / "limiter"
+
+    @property
     def _reserve(self) -> Path:
         return self.folder / "reserve"
 

@@ -26,7 +26,8 @@ _LEVELS = {"debug": logging.DEBUG, "info": logging.INFO, "warning": logging.WARN
 HIDDEN = "***"
 _SHORTEST_PIECE = 6
 """Shorter pieces of an address are words such as `mail`, and hiding those would spoil every line."""
-SECRET_KEYS = frozenset({"url", "address", "token", "password", "secret", "authorization", "cookie"})
+SECRET_KEYS = frozenset({"url", "address", "token", "password", "secret", "authorization", "cookie", "options"})
+"""What stands under them is not shown; a plugin's options may hold anything."""
 _ADDRESS = re.compile(r"\b[a-z][a-z0-9+.-]*://[^\s\"'<>]+", re.IGNORECASE)
 _BEARER = re.compile(r"\b(bearer|basic)\s+[\w.~+/=-]+", re.IGNORECASE)
 _ASSIGNED = re.compile(r"\b(token|password|passwd|secret|apikey|api_key)(\s*[=:]\s*)[^\s,;\"']+", re.IGNORECASE)

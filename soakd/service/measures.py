@@ -95,9 +95,9 @@ def _channels(record: RunRecord, tick: Tick) -> tuple[ChannelNow, ...]:
 def _run(progress: Progress) -> RunNow:
     record = progress.record
     margins: dict[str, float] = {}
-    for bound in record.bounds:
-        if bound.channel in progress.values:
-            margin = bound.margin(progress.values[bound.channel])
+    for bound, watched in progress.watched():
+        if bound.is_plain:
+            margin = bound.margin(watched)
             margins[bound.channel] = min(margin, margins.get(bound.channel, margin))
     return RunNow(
         run_id=record.run_id,
@@ -110,4 +110,5 @@ def _run(progress: Progress) -> RunNow:
         rounds=progress.rounds,
         mismatches=progress.mismatches,
         least_margin=margins,
+        left={(bound.what, bound.text): bound.left_share(watched) for bound, watched in progress.watched()},
     )

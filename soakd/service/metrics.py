@@ -34,6 +34,9 @@ _SHOWN: Final = {
     "MHz": ("hertz", 1e6, "clock"),
     "%": ("ratio", 0.01, "share of one"),
     "MiB": ("bytes", 2.0**20, "data size"),
+    "L/h": ("litres_per_hour", 1.0, "flow"),
+    "s": ("seconds", 1.0, "time since the run began"),
+    "events": ("events", 1.0, "events since the run began"),
     "": ("state", 1.0, "yes as 1, no as 0"),
 }
 """Unit of a role to the end of the metric's name, the factor to that unit, and what it is."""
@@ -71,6 +74,8 @@ class RunNow:
     mismatches: int
     least_margin: dict[str, float] = field(default_factory=dict)
     """Channel to what is left until its nearest bound, in the channel's unit."""
+    left: dict[tuple[str, str], float] = field(default_factory=dict)
+    """What is limited and the limit in words, to what is left of it as a share of itself; infinite where that is 0."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,6 +196,11 @@ def _run(run: RunNow, units: dict[str, str]) -> Iterator[Metric]:
             for channel, left in sorted(own.items()):
                 family.add_metric([channel], left * factor)
             yield family
+    if run.left:
+        family = _gauge("soakd_run_left_ratio", "Left until each limit, as a share of it.", ["channel", "limit"])
+        for (what, limit), left in sorted(run.left.items()):
+            family.add_metric([what, limit], left)
+        yield family
 
 
 def _gauge(name: str, about: str, labels: list[str]) -> GaugeMetricFamily:

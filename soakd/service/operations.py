@@ -6,7 +6,7 @@ import uuid
 from typing import TYPE_CHECKING
 
 from soakd.clock import utc_text
-from soakd.config.files import refuse_misfits
+from soakd.config.files import refuse_misfits, refuse_sheet
 from soakd.errors import RefusedError, StateError, UsageError
 from soakd.model.entry import (
     After,
@@ -26,34 +26,66 @@ from soakd.rules.bounds import resolve
 from soakd.rules.entries import EntryEvent
 from soakd.rules.plan_check import misfits
 from soakd.rules.schedule import parse_at
-from soakd.sensors.snapshot import boot_id
+from soakd.rules.sheet_check import check
+from soakd.sensors.snapshot import boot_id, take_snapshot
 from soakd.service import bench
 from soakd.service.alarm import trigger_of
 from soakd.service.due import Dues, zone
 from soakd.service.hooks import refuse_unsafe
+from soakd.service.plugins import sensors_of, troubles, unasked
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from soakd.clock import Clock
+    from soakd.model.channels import Role
+    from soakd.model.configuration import Plugin
     from soakd.store.queue import Queue
 
 
 class Operations:
     """The verbs of the queue. All raise SoakdError for what cannot be done."""
 
-    def __init__(self, queue: Queue, clock: Clock, dues: Dues, own_zone: str) -> None:
+    def __init__(
+        self,
+        queue: Queue,
+        clock: Clock,
+        dues: Dues,
+        own_zone: str,
+        roles: Mapping[str, Role] | None = None,
+        plugins: Sequence[Plugin] = (),
+    ) -> None:
+        """`roles`: what the tuner says of channels. Raises RefusedError for a role that one cannot have.
+
+        `plugins`: of the configuration. Their channels are asked for here, once and for all, because later on nobody
+        may be waited for; whether they can be read is seen when a run is drafted.
+        """
         self._queue = queue
         self._clock = clock
         self._dues = dues
         self._own_zone = own_zone
         self._cores = bench.cores()
-        self._classes = bench.classes()
+        self._classes = bench.classes() | unasked(plugins)
         self._sources = bench.sources(clock)
-        self._channels = bench.channels(self._sources, self._cores)
+        watched = sensors_of(plugins)
+        self._channels = bench.channels([*self._sources, *watched], self._cores, roles)
+        self._troubles = troubles(watched)
+        for source in watched:
+            source.close()
 
     def add(self, ask: EntryAsk) -> Entry:
-        """Checked now and not at midnight: the plan against this bench, the time, the entry that it follows."""
+        """Checked now and not at midnight: plan and sheet against this bench, the time, the entry that it follows.
+
+        Settings that come with a hook or with the next boot are held against the bench when they are there.
+        """
         refuse_misfits(ask.plan.name, misfits(ask.plan, bench_cores=self._cores, classes=self._classes))
-        resolve(ask.plan, self._channels, bench.unreadable(self._sources))
+        try:
+            resolve(ask.plan, self._channels, bench.unreadable(self._sources, self._channels))
+        except RefusedError as error:
+            raise RefusedError(error.message, hint="; ".join(filter(None, [error.hint, *self._troubles]))) from error
+        if ask.sheet is not None:
+            there = ask.hook is None and not ask.at_boot
+            refuse_sheet(ask.sheet, check(ask.sheet, take_snapshot() if there else None))
         when = self._when(ask)
         endless = isinstance(when, Cron | Window)
         request = EntryRequest(

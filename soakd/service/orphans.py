@@ -13,12 +13,13 @@ if TYPE_CHECKING:
     from soakd.clock import Clock
     from soakd.model.entry import Entry
     from soakd.model.verdict import Verdict
+    from soakd.service.home import Home
     from soakd.store.journal import Journal
     from soakd.store.queue import Queue
 
 
 def judge_orphans(
-    journal: Journal, queue: Queue, clock: Clock, next_due: Callable[[Entry], str | None]
+    journal: Journal, queue: Queue, clock: Clock, home: Home, next_due: Callable[[Entry], str | None]
 ) -> list[Verdict]:
     """Judge every run that never finished. The caller holds the bench lock, so none of them is alive.
 
@@ -27,7 +28,7 @@ def judge_orphans(
     """
     verdicts = []
     for record in journal.orphans():
-        verdict = judge_orphan(record, journal, clock)
+        verdict = judge_orphan(record, journal, clock, home)
         entry_id = journal.entry_of(record.run_id)
         entry = queue.find(entry_id) if entry_id else None
         step = [run_ended(entry, record.run_id, next_due(entry))] if entry else []

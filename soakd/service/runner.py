@@ -14,20 +14,25 @@ from soakd.errors import StoreError
 from soakd.model.entry import Window
 from soakd.model.journal import Found, LoadStopped, StageAnnounced
 from soakd.report.live import Progress
+from soakd.rules.cooling import STILL_HEATING
 from soakd.rules.schedule import opening
-from soakd.rules.telling import line_news, next_line, started_news, stopped_news, verdict_news
+from soakd.rules.telling import line_news, next_line, started_news, still_heating_news, stopped_news, verdict_news
 from soakd.service.due import zone
+from soakd.service.emergency import Emergency
 from soakd.service.hook_keeper import HookKeeper
 from soakd.service.logs import bind
 from soakd.service.session import Session
+from soakd.service.tuning import Tuner
 from soakd.store.queue import claimed, run_ended
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
     from datetime import tzinfo
 
     from soakd.clock import Clock
+    from soakd.model.configuration import Plugin
     from soakd.model.entry import Entry
+    from soakd.model.finding import Finding
     from soakd.model.journal import Event
     from soakd.model.run import RunRecord
     from soakd.model.verdict import Verdict
@@ -40,7 +45,7 @@ if TYPE_CHECKING:
 
 _log = structlog.get_logger(__name__)
 STOP_PATIENCE_S = 10.0
-"""How long a guard may take to end after a stop; then its process is killed, and the load with it."""
+"""How long a guard may take to end the load; then its process is killed, and the load with it."""
 STORE_PATIENCE_S = 30.0
 """How long to wait before a journal that could not be written is tried again."""
 
@@ -59,13 +64,15 @@ class Runner:
         tell: Callable[[News], object],
         own_zone: tzinfo,
         poke: Callable[[], None],
+        plugins: Sequence[Plugin] = (),
     ) -> None:
-        """`poke` wakes the loop; it is called from other threads."""
+        """`poke` wakes the loop; it is called from other threads. `plugins`: of the configuration."""
         self.session: Session | None = None
         self.entry: Entry | None = None
         self.progress: Progress | None = None
         self.judged: Callable[[Verdict], object] = lambda _: None
         """Called with every verdict."""
+        self.emergency = Emergency()
         self._home = home
         self._journal = journal
         self._queue = queue
@@ -74,16 +81,23 @@ class Runner:
         self._clock = clock
         self._tell = tell
         self._zone = own_zone
+        self._plugins = plugins
         self._stop_asked_s: float | None = None
         self._unkept: tuple[Verdict, Entry] | None = None
         self._again_s = 0.0
         self._stops = -1
         self._hooks = HookKeeper(queue, dispatcher, tell, poke)
+        self._tuner = Tuner(home, clock, _log.info)
 
     @property
     def busy(self) -> bool:
         """A run goes on, or a hook does."""
         return self.session is not None or self._hooks.busy
+
+    @property
+    def guarding(self) -> bool:
+        """A guard's loop turns; it speaks for itself then."""
+        return self.session is not None and self.session.guarding
 
     def recover(self) -> None:
         """Settings that a hook had applied before this process began are taken back first."""
@@ -92,6 +106,8 @@ class Runner:
     def start_next(self, stops: int, *, new: bool) -> None:
         """Start what may start now; without `new`, only finish what hooks have begun. `stops`: see Session.start."""
         self._stops = stops
+        if not new:
+            self._tuner.drop()
         if self.session is not None or self._clock.monotonic() < self._again_s:
             return
         try:
@@ -100,9 +116,9 @@ class Runner:
             applied = self._hooks.turn()
             if applied is not None:
                 self._start_applied(applied)
-            elif new and not self._hooks.busy:
+            elif new and not self._hooks.busy and not self._tuner.turn():
                 start = self._dispatcher.next_start()
-                if start is not None:
+                if start is not None and self._tuner.ready(_kernels(start.entry)):
                     self._start(start)
         except StoreError as error:
             self._again_s = self._clock.monotonic() + STORE_PATIENCE_S
@@ -113,19 +129,21 @@ class Runner:
         session = self.session
         if session is None:
             return []
+        progress = self.progress
         events = session.take()
         if session.ended:
             events += self._end(session)
         for event in events:
-            if self.progress is not None:
-                self.progress.take(event)
+            if progress is not None:
+                progress.take(event)
             if isinstance(event, StageAnnounced):
                 bind(run_id=session.record.run_id, stage=event.stage)
                 _log.info("stage announced")
             if isinstance(event, Found):
                 _log.warning("found", rule=event.finding.rule, text=event.finding.text, stops=event.stops)
+                self._act_on(session.record, event.finding)
             if isinstance(event, LoadStopped):
-                self._tell_stopped(session.record, event)
+                self._tell_stopped(session.record, event, progress.findings if progress else [])
         return events
 
     def ask_to_stop(self, rule: str, text: str) -> str | None:
@@ -138,14 +156,32 @@ class Runner:
         return self.session.record.run_id
 
     def keep_going(self) -> None:
-        """A window that has closed ends its run; a guard that does not end is not asked any more."""
+        """A window that has closed ends its run; a guard whose load does not end is not asked any more."""
+        self._hear_of_action()
         if self.session is None:
             return
         self.session.watch_guard()
         if self._window_is_over():
             self.ask_to_stop("window-closed", "the window of this entry has closed")
-        if self._stop_asked_s is not None and self._clock.monotonic() - self._stop_asked_s > STOP_PATIENCE_S:
+        asked_s, load_gone = self._stop_asked_s, self.session.load_gone
+        if asked_s is not None and not load_gone and self._clock.monotonic() - asked_s > STOP_PATIENCE_S:
             self.session.kill()
+
+    def _act_on(self, record: RunRecord, finding: Finding) -> None:
+        """A bench that heats without a load of ours: what the tuner has configured, and a message that nothing holds
+        back.
+        """
+        if finding.rule == STILL_HEATING:
+            action = self.emergency.act(record, finding)
+            if action is not None:
+                _log.error("still heating with the load gone", text=finding.text, action=action)
+                self._tell(still_heating_news(record, finding, action))
+
+    def _hear_of_action(self) -> None:
+        outcome = self.emergency.outcome()
+        if outcome is not None:
+            _log.warning("action is over", outcome=outcome)
+            self._tell(line_news("stopped", outcome))
 
     def _start(self, start: Start) -> None:
         if start.record is None:
@@ -162,8 +198,9 @@ class Runner:
             self._begin(entry, record)
 
     def _begin(self, entry: Entry, record: RunRecord) -> None:
+        record = record.model_copy(update={"issue_order": self._tuner.order(_kernels(entry))})
         session = Session(record, self._home, self._journal, self._clock)
-        session.start(self._stops, entry_id=entry.entry_id, claim=[claimed(entry)])
+        session.start(self._stops, plugins=self._plugins, entry_id=entry.entry_id, claim=[claimed(entry)])
         self.session, self.progress = session, Progress(record)
         self.entry = self._queue.find(entry.entry_id)
         self._stop_asked_s = None
@@ -195,8 +232,7 @@ class Runner:
         self._unkept = None
         self._dispatcher.run_ended(self._queue.find(entry.entry_id), verdict.outcome)
 
-    def _tell_stopped(self, record: RunRecord, event: LoadStopped) -> None:
-        findings = self.progress.findings if self.progress else []
+    def _tell_stopped(self, record: RunRecord, event: LoadStopped, findings: list[Finding]) -> None:
         why = findings[-1] if findings else None
         self._tell(
             stopped_news(
@@ -220,3 +256,7 @@ class Runner:
             return False
         now = self._dues.now()
         return opening(when, now, zone(when.zone))[0] > now
+
+
+def _kernels(entry: Entry) -> tuple[str, ...]:
+    return tuple(stage.kernel for stage in entry.plan.stages)

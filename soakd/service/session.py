@@ -17,22 +17,30 @@ from typing import TYPE_CHECKING
 
 from soakd.clock import utc_text
 from soakd.errors import StoreError
+from soakd.model.configuration import told
 from soakd.model.finding import Finding
 from soakd.model.journal import EVENT, Event, Found, RunEnded, StageAnnounced
+from soakd.rules.fingerprint import settings_changed
 from soakd.rules.gather import Gatherer
 from soakd.rules.judge import judge
+from soakd.rules.last_resort import RULE
 from soakd.sensors.snapshot import boot_id, take_snapshot
+from soakd.service.last_resort import LastResort, blank_tale, story, told_by
+from soakd.service.offered import PLUGIN_UNIT
+from soakd.service.reset import reset_by_watchdog, stand_down
 from soakd.store.queue import run_ended
-from soakd.workloads.catalog import KINDS
+from soakd.workloads.kinds import KINDS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from soakd.clock import Clock
     from soakd.crew.wire import PlantedFlip
+    from soakd.model.configuration import Plugin
     from soakd.model.entry import Entry
     from soakd.model.run import RunRecord
     from soakd.model.verdict import Verdict
+    from soakd.rules.last_resort import Act
     from soakd.service.home import Home
     from soakd.store.journal import Journal
     from soakd.store.writer import Statement
@@ -40,11 +48,14 @@ if TYPE_CHECKING:
 SILENCE_S = 15.0
 SILENCE_TICKS = 5.0
 """A guard that has said nothing for so long is not believed to watch; its process is killed, and the load with it."""
+SILENCE_AFTER_ACT_S = 3.0
+SILENCE_AFTER_ACT_TICKS = 2.5
+"""The same once the limiter has taken the load away: then there is little left to wait for."""
 LAST_WORD_S = 20.0
 """How long the guard's process may take to end after its last word; a driver can hold one of its threads."""
 _SOCKET_BYTES = 16_384
 """Small, so that a journal which falls behind is noticed and not hidden in a buffer."""
-UNITS = {name: kind.unit for name, kind in KINDS.items()}
+UNITS = {name: kind.unit for name, kind in KINDS.items()} | {"plugin": PLUGIN_UNIT}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +77,7 @@ class Session:
         self._journal = journal
         self._clock = clock
         self._gatherer = Gatherer(record, UNITS)
+        self._changed: set[str] = set()
         self._lost: StoreError | None = None
         self._suspended_s = clock.suspended()
         self._pending = b""
@@ -77,29 +89,35 @@ class Session:
         stops: int,
         *,
         flip: PlantedFlip | None = None,
+        plugins: Iterable[Plugin] = (),
         entry_id: str | None = None,
         claim: Sequence[Statement] = (),
     ) -> None:
         """On record first, then the guard's process. `claim` is done in the same transaction.
 
-        `stops`: a pipe whose every byte is a signal that asks for a stop; the guard reads it by itself.
+        `stops`: a pipe whose every byte is a signal that asks for a stop; the guard reads it by itself. `plugins` are
+        no part of the record: their options may hold secrets.
         """
-        self._journal.begin(self.record, entry_id, claim=claim)
+        with blank_tale(self._home) as tale:
+            self._journal.begin(self.record, entry_id, claim=claim)
+            self._last_resort = LastResort(self.record, tale)
         self._socket, theirs = socket.socketpair()
         theirs.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SOCKET_BYTES)
+        handed = (theirs.fileno(), stops, self._last_resort.words, self._last_resort.lifeline)
         self._engine = subprocess.Popen(  # noqa: S603 - our own interpreter and module
             [
                 sys.executable, "-P", "-m", "soakd.service.engine_process",
-                str(os.getpid()), str(theirs.fileno()), str(stops),
+                str(os.getpid()), *map(str, handed),
             ],
-            pass_fds=[theirs.fileno(), stops],
+            pass_fds=handed,
             stdin=subprocess.DEVNULL,
             start_new_session=True,
         )  # fmt: skip
         theirs.close()
+        self._last_resort.handed_over()
         self._heard_s = self._clock.monotonic()
         planted = json.dumps(asdict(flip) if flip else None)
-        self._tell(f"{self.record.model_dump_json()}\n{planted}\n".encode())
+        self._tell(f"{self.record.model_dump_json()}\n{planted}\n".encode() + told(plugins) + b"\n")
 
     def fileno(self) -> int:
         return self._socket.fileno()
@@ -115,16 +133,33 @@ class Session:
             return []
         self._heard_s = self._clock.monotonic()
         *lines, self._pending = (self._pending + chunk).split(b"\n")
-        events = [EVENT.validate_json(line) for line in lines]
+        events: list[Event] = []
+        for event in (EVENT.validate_json(line) for line in lines):
+            if isinstance(event, StageAnnounced):
+                events += self._look_at_settings(event)
+            events.append(event)
         for event in events:
             self._keep(event)
         self.ended = any(isinstance(event, RunEnded) for event in events)
         return events
 
+    @property
+    def load_gone(self) -> bool:
+        """Stopped, and every worker was seen gone; the guard may go on watching the bench as it cools."""
+        return self._gatherer.load_gone
+
+    @property
+    def guarding(self) -> bool:
+        """The guard's loop turns, or is thought to."""
+        return self._last_resort.guard_turns()
+
     def watch_guard(self) -> None:
         """Call it at least once a second: a guard that has fallen silent is killed, and the load dies with it."""
-        silent_s = self._clock.monotonic() - self._heard_s
-        if self._silent is None and silent_s > max(SILENCE_S, SILENCE_TICKS * self.record.plan.guard.tick_s):
+        silent_s, tick_s = self._clock.monotonic() - self._heard_s, self.record.plan.guard.tick_s
+        most_s = max(SILENCE_S, SILENCE_TICKS * tick_s)
+        if self._last_resort.act() is not None:
+            most_s = max(SILENCE_AFTER_ACT_S, SILENCE_AFTER_ACT_TICKS * tick_s)
+        if self._silent is None and silent_s > most_s:
             self._silent = f"it had said nothing for {silent_s:.0f} s and was killed"
             self.kill()
 
@@ -143,7 +178,12 @@ class Session:
         """
         code = self._wait_for_engine()
         self._socket.close()
-        added = [] if self._gatherer.ended_cleanly else [self._guard_died(code)]
+        gone, act = self._last_resort.end()
+        if code and gone:
+            stand_down(self.record)
+        added = self._what_the_limiter_did(act)
+        if not self._gatherer.ended_cleanly:
+            added.append(self._guard_died(code))
         if self._lost is not None and not self._gatherer.has_found("journal-lost"):
             added.append(self._found("journal-lost", self._lost.message))
         for event in added:
@@ -193,6 +233,14 @@ class Session:
             self._lost = error
             self.stop("journal-lost", f"{error.message}; {error.hint}" if error.hint else error.message)
 
+    def _look_at_settings(self, stage: StageAnnounced) -> Iterator[Event]:
+        """While the bench is at rest and the guard waits for the journal: each change once, with its stage."""
+        for line in settings_changed(self.record.snapshot, take_snapshot()):
+            if line not in self._changed:
+                self._changed.add(line)
+                text = f"changed before stage {stage.stage + 1} began: {line}"
+                yield self._found("settings-changed", text, at_s=stage.at_s, stage=stage.stage, stops=False)
+
     def _tell(self, line: bytes) -> None:
         """To the guard; if it is gone, the end of the stream says so soon enough."""
         try:
@@ -200,24 +248,38 @@ class Session:
         except OSError:
             return
 
+    def _what_the_limiter_did(self, act: Act | None) -> list[Event]:
+        """Unless the guard has said it."""
+        if act is None or self._gatherer.has_found(RULE):
+            return []
+        return list(story(act, self.record, self._gatherer.last_s))
+
     def _guard_died(self, code: int) -> Event:
         how = f"signal {-code} ({signal.Signals(-code).name})" if code < 0 else f"code {code}"
         why = self._silent or f"it ended with {how}"
-        return self._found("guard-died", f"the guard's process: {why}; the load died with it")
+        return self._found("guard-died", f"the guard's process: {why}; no load outlives it")
 
-    def _found(self, rule: str, text: str) -> Event:
-        at_s = self._gatherer.last_s
-        return Found(at_s=at_s, finding=Finding(rule=rule, weight="inconclusive", text=text, at_s=at_s), stops=True)
+    def _found(
+        self, rule: str, text: str, *, at_s: float | None = None, stage: int | None = None, stops: bool = True
+    ) -> Event:
+        at_s = self._gatherer.last_s if at_s is None else at_s
+        finding = Finding(rule=rule, weight="inconclusive", text=text, at_s=at_s, stage=stage)
+        return Found(at_s=at_s, finding=finding, stops=stops)
 
 
-def judge_orphan(record: RunRecord, journal: Journal, clock: Clock) -> Verdict:
+def judge_orphan(record: RunRecord, journal: Journal, clock: Clock, home: Home) -> Verdict:
     """What follows from the journal of a run that never ended; it is not kept yet."""
     gatherer = Gatherer(record, UNITS)
     for event in journal.replay(record):
         gatherer.add(event)
+    act = told_by(home, record)
+    if act is not None and not gatherer.has_found(RULE):
+        for event in story(act, record, gatherer.last_s):
+            gatherer.add(event)
     evidence = gatherer.evidence(
         finished_utc=utc_text(clock.wall()),
         same_boot=record.boot_id == boot_id(),
+        reset_by_watchdog=reset_by_watchdog(record.watchdog),
         suspended_s=0.0,
         snapshot_after=None,
     )

@@ -56,6 +56,7 @@ def _run(progress: Progress, entry_id: str | None) -> RunStatus:
         rounds=progress.rounds,
         mismatches=progress.mismatches,
         nearest=_nearest(progress),
+        cooling=progress.cooling,
         findings=tuple(finding.text for finding in progress.findings),
     )
 
@@ -64,7 +65,14 @@ def _nearest(progress: Progress) -> Nearest | None:
     nearest = progress.nearest()
     if nearest is None:
         return None
-    bound, reading, margin = nearest
+    bound, watched, margin = nearest
+    side, edge = bound.edge(watched)
     return Nearest(
-        channel=bound.channel, reading=reading, unit=bound.unit, bound=bound.value, side=bound.side, margin=margin
+        channel=bound.what,
+        reading=watched,
+        unit=bound.watched_unit,
+        bound=edge,
+        side=side,
+        margin=margin,
+        limit=bound.says,
     )

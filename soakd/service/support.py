@@ -139,14 +139,14 @@ def _users() -> set[str]:
 
 
 def _secrets(configuration: Path) -> set[str]:
-    """Addresses of the targets with all their pieces, in case a part of one stands somewhere else."""
+    """Addresses of targets and options of plugins with all their pieces, in case a part stands somewhere else."""
     try:
         document = tomllib.loads(configuration.read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return set()
     found: set[str] = set()
     for path, value in _leaves(document):
-        if path[-1] in SECRET_KEYS:
+        if SECRET_KEYS & set(path):
             found |= {value, *pieces_of(value, shortest=6)}
     return found
 

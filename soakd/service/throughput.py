@@ -15,6 +15,7 @@ from soakd.workloads import catalog
 from soakd.workloads.classes import WIDEST
 from soakd.workloads.clockprobe import probe_here
 from soakd.workloads.families import cpuinfo, family_of, limit
+from soakd.workloads.kinds import KINDS, MEMORY
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -26,7 +27,7 @@ _MOST_OF_FREE: Final = 0.25
 def wanted(names: Sequence[str], instruction_class: str | None) -> list[tuple[str, str]]:
     """Kernels and classes that this core has, of the kinds or kernels named (all, if none is). Raises UsageError."""
     pairs = []
-    unknown = [name for name in names if name not in {*catalog.KINDS, *catalog.workloads()}]
+    unknown = [name for name in names if name not in {*KINDS, *catalog.workloads()}]
     if unknown:
         raise UsageError(f"there is no workload {unknown[0]!r}", hint=f"there are: {', '.join(catalog.workloads())}")
     for workload, here in bench.classes().items():
@@ -38,7 +39,9 @@ def wanted(names: Sequence[str], instruction_class: str | None) -> list[tuple[st
     return pairs
 
 
-def measure(pairs: Sequence[tuple[str, str]], cores: Sequence[int], rounds: int) -> Iterator[Throughput]:
+def measure(
+    pairs: Sequence[tuple[str, str]], cores: Sequence[int], rounds: int, issue_order: str | None = None
+) -> Iterator[Throughput]:
     """One after the other. Raises WorkloadError when a kernel is wrong or a worker fails.
 
     Each is built in a process of its own: a library can be loaded for one class only.
@@ -46,9 +49,10 @@ def measure(pairs: Sequence[tuple[str, str]], cores: Sequence[int], rounds: int)
     share = share_bytes(len(cores))
     copied: tuple[float, float] | None = None
     for workload, name in pairs:
-        if catalog.kind_of(workload).uses_memory and copied is None:
+        if _moves_only(workload) and copied is None:
             copied = _copied(cores, rounds, share)
-        one, every = Fork(partial(_speeds, workload, name, cores, rounds, share)).answer(3.0 * deadline_s(rounds))
+        speeds = partial(_speeds, workload, name, cores, rounds, share, issue_order)
+        one, every = Fork(speeds).answer(3.0 * deadline_s(rounds))
         row = Throughput(
             workload=workload,
             instruction_class=name,
@@ -57,16 +61,23 @@ def measure(pairs: Sequence[tuple[str, str]], cores: Sequence[int], rounds: int)
             every=tuple(CoreSpeed(**core) for core in every),
             limit_per_cycle=limit(workload, name, family_of(cpuinfo())),
         )
-        yield _against(row, copied) if copied and catalog.kind_of(workload).uses_memory else row
+        yield _against(row, copied) if copied and _moves_only(workload) else row
 
 
-def _speeds(workload: str, name: str, cores: Sequence[int], rounds: int, share: int) -> list[object]:
+def _speeds(
+    workload: str, name: str, cores: Sequence[int], rounds: int, share: int, issue_order: str | None
+) -> list[object]:
     """One core's, and all cores' at once."""
-    program, probe = catalog.build(workload, name), probe_here()
+    program, probe = catalog.build(workload, name, issue_order=issue_order), probe_here()
     program.selfcheck()
     (one,) = measured(program, cores[:1], probe, rounds=rounds, memory_bytes=share)
     every = measured(program, cores, probe, rounds=rounds, memory_bytes=share)
     return [asdict(one), [asdict(core) for core in every]]
+
+
+def _moves_only(workload: str) -> bool:
+    """Whether its rate can be held against a copy's."""
+    return catalog.kind_of(workload) is MEMORY
 
 
 def _against(row: Throughput, copied: tuple[float, float]) -> Throughput:

@@ -21,7 +21,7 @@ from soakd.model.base import Value
 from soakd.sensors.snapshot import boot_id
 from soakd.service import bench
 from soakd.service.home import put_whole
-from soakd.workloads.catalog import entry
+from soakd.workloads.catalog import entry, workloads
 from soakd.workloads.classes import architecture
 from soakd.workloads.families import cpuinfo, family_of
 
@@ -221,4 +221,4 @@ def unknown_core(shown: Mapping[str, str]) -> str | None:
 
 
 def _concerned(kernels: Iterable[str]) -> bool:
-    return any(entry(kernel).takes_issue_order for kernel in kernels)
+    return any(kernel in workloads() and entry(kernel).takes_issue_order for kernel in kernels)

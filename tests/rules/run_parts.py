@@ -19,6 +19,7 @@ from soakd.model.plan import GuardRules, Limit, Plan, Stage
 from soakd.model.run import ChannelInfo, RunRecord
 from soakd.model.sheet import Sheet
 from soakd.model.snapshot import Snapshot
+from soakd.model.snapshot_parts import ClockPolicy
 from soakd.rules.bounds import resolve
 from soakd.rules.fingerprint import fingerprint
 from soakd.rules.gather import Gatherer, class_key, probe_channel
@@ -59,12 +60,18 @@ def sheet(**changes):
 
 
 def snapshot(**changes):
+    """Governor and clock limits are those of all cores."""
+    policy = ClockPolicy(
+        governor=changes.pop("governor", "performance"),
+        minimum_mhz=changes.pop("minimum_clock_mhz", 2200),
+        maximum_mhz=changes.pop("maximum_clock_mhz", 4700),
+    )
     return Snapshot(
         **{
             "machine": "x86_64", "processor": "A processor", "family_model_stepping": "25-33-2",
             "microcode": "0xa20120e", "logical_cores": 2, "cores_allowed": "0-1", "memory_total_mib": 32768,
-            "swap_total_mib": 0, "board": "A board", "firmware": "1.20", "kernel": "6.12.1", "boot_id": "boot-1",
-            "governor": "performance", "boost": "on", "minimum_clock_mhz": 2200, "maximum_clock_mhz": 4700,
+            "swap_total_mib": 0, "board_name": "A board", "firmware_version": "1.20", "kernel": "6.12.1",
+            "boot_id": "boot-1", "clock_policies": {"0-1": policy}, "boost": "on",
             "mitigations": {"meltdown": "Not affected"}, "virtualisation": None, "absent": {"boost": "no such file"},
             **changes,
         }

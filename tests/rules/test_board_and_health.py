@@ -11,7 +11,8 @@ from run_parts import CPU, channel
 
 from soakd.model.channels import Batch, Role
 from soakd.rules.board import Board
-from soakd.rules.health import FROZEN_AFTER_S, Health
+from soakd.rules.health import Health
+from soakd.rules.stillness import FROZEN_AFTER_S, TREMBLING_AFTER_S
 
 FAN = "hwmon/board/fan1"
 CHANNELS = [channel(), channel(FAN, Role.FAN)]
@@ -92,10 +93,10 @@ def test_every_channel_is_either_a_value_or_a_gap_and_never_both(posts, wait_s, 
 )
 def test_what_no_working_sensor_says_becomes_a_gap(role, good, absurd):
     """The ranges: common practice, no source."""
-    health = Health([channel("x", role)])
-    assert [health.sift(batch(1.0, {"x": value})).values for value in good] == [{"x": value} for value in good]
+    fresh = [Health([channel("x", role)]).sift(batch(1.0, {"x": value})).values for value in good]
+    assert fresh == [{"x": value} for value in good]
     for value in absurd:
-        sifted = health.sift(batch(1.0, {"x": value}))
+        sifted = Health([channel("x", role)]).sift(batch(1.0, {"x": value}))
         assert sifted.values == {}
         assert sifted.gaps["x"].startswith("absurd: ")
 
@@ -133,3 +134,105 @@ LATE = 10.0 + FROZEN_AFTER_S
 )
 def test_a_processor_temperature_that_ignores_the_load_is_not_believed(name, readings, changes, told):
     assert believed(name, readings, changes) == told
+
+
+@pytest.mark.parametrize(
+    "role", [Role.COOLANT_TEMPERATURE, Role.BOARD_TEMPERATURE, Role.OTHER_TEMPERATURE, Role.PACKAGE_POWER, Role.FAN]
+)
+def test_what_may_well_stand_still_is_believed_for_ever(role):
+    """A coolant is slow or controlled, a virtual machine's board sensor may be a constant: neither is a fault."""
+    health = Health([channel("x", role)])
+    told = []
+    for at_s in range(0, 7200, 60):
+        health.load_changed(at_s, everywhere=True)
+        told.append("x" in health.sift(batch(at_s, {"x": 30.0})).values)
+    assert all(told)
+
+
+TREMBLED = 10.0 + TREMBLING_AFTER_S
+
+
+def trembling(readings, *, everywhere):
+    """Whether each reading was believed; the load changes at 10 s, between the second and the third."""
+    health = Health([channel()])
+    told = []
+    for number, (at_s, value) in enumerate(readings):
+        if number == 2:
+            health.load_changed(10.0, everywhere=everywhere)
+        told.append(CPU in health.sift(batch(at_s, {CPU: value})).values)
+    return told
+
+
+@pytest.mark.parametrize(
+    ("readings", "everywhere", "told"),
+    [
+        pytest.param(
+            [(8, 50), (9, 51), (20, 50), (TREMBLED - 1, 51), (TREMBLED, 50)], True, [True] * 4 + [False], id="1"
+        ),
+        pytest.param(
+            [(8, 50), (9, 51), (20, 50), (TREMBLED, 51)], False, [True] * 4, id="a few cores may be as little"
+        ),
+        pytest.param([(8, 50), (9, 51), (20, 52), (TREMBLED, 53)], True, [True] * 4, id="it rose by two steps"),
+        pytest.param([(8, 50), (9, 50), (20, 78), (TREMBLED, 78)], True, [True] * 4, id="one step, and a large one"),
+        pytest.param([(8, 50), (9, 50.125), (20, 50), (TREMBLED, 50.125)], True, [True] * 3 + [False], id="fine"),
+        pytest.param([(8, 50), (9, 50.125), (20, 50.5), (TREMBLED, 50.25)], True, [True] * 4, id="fine, and it moves"),
+    ],
+)
+def test_a_sensor_that_moves_by_no_more_than_its_resolution_while_all_cores_go_to_work_is_frozen(
+    readings, everywhere, told
+):
+    assert trembling(readings, everywhere=everywhere) == told
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.05, 60.0), st.integers(0, 6)), min_size=20, max_size=80),
+    st.sampled_from([1.0, 0.125]),
+)
+def test_a_sensor_that_follows_the_load_is_never_called_frozen(steps, grid_k):
+    """Five readings about 40 °C at rest, five about 70 °C at work, and so on; as noisy as it likes on its own grid."""
+    health, now_s = Health([channel()]), 0.0
+    for number, (step_s, noise) in enumerate(steps):
+        works = number // 5 % 2 == 1
+        if works and number % 5 == 0:
+            health.load_changed(now_s, everywhere=True)
+        now_s += step_s
+        assert health.sift(batch(now_s, {CPU: (70.0 if works else 40.0) + noise * grid_k})).gaps == {}
+
+
+@pytest.mark.parametrize(
+    ("role", "readings", "told"),
+    [
+        pytest.param(Role.CPU_TEMPERATURE, [(1, 35), (1.1, 110)], [True, True], id="a die may"),
+        pytest.param(Role.CPU_TEMPERATURE, [(1, 35), (2, 140)], [True, False], id="this far it may not"),
+        pytest.param(Role.CPU_TEMPERATURE, [(1, 100), (2, -30)], [True, False], id="nor down"),
+        pytest.param(Role.CPU_TEMPERATURE, [(1, 35), (2, 140), (3, 36)], [True, False, True], id="a wild one"),
+        pytest.param(Role.CPU_TEMPERATURE, [(1, 35), (2, 140), (3, 140)], [True, False, True], id="it stays there"),
+        pytest.param(Role.COOLANT_TEMPERATURE, [(1, 25), (2, 34)], [True, True], id="a warm slug"),
+        pytest.param(Role.COOLANT_TEMPERATURE, [(1, 25), (2, 36), (5, 36)], [True, False, True], id="coolant"),
+        pytest.param(Role.MEMORY_TEMPERATURE, [(1, 40), (2, 60)], [True, False], id="a memory module"),
+        pytest.param(Role.OTHER_TEMPERATURE, [(1, 20), (2, 140)], [True, True], id="nobody knows what it sits on"),
+        pytest.param(Role.FAN, [(1, 0), (2, 30_000)], [True, True], id="only temperatures"),
+        pytest.param(Role.COOLANT_TEMPERATURE, [(1, 25), (600, 60)], [True, True], id="after a long gap"),
+    ],
+)
+def test_a_step_that_heat_cannot_make_is_a_gap_until_there_was_time_for_it(role, readings, told):
+    """The steps: derived in soakd/rules/health.py; common practice, no source."""
+    health = Health([channel("x", role)])
+    sifted = [health.sift(batch(float(at_s), {"x": float(value)})) for at_s, value in readings]
+    assert ["x" in each.values for each in sifted] == told
+    assert all(each.gaps["x"].startswith("jumped: ") for each in sifted if each.gaps)
+
+
+@given(st.lists(st.tuples(st.floats(0.05, 5.0), st.floats(-59.0, 149.0)), min_size=1, max_size=40))
+def test_a_temperature_that_stays_is_believed_within_seconds_however_it_came_there(steps):
+    """A limit may be late by that, and never be silenced: at most 208 K are caught up at 20 K a second."""
+    health, now_s = Health([channel()]), 0.0
+    for step_s, value in steps:
+        now_s += step_s
+        health.sift(batch(now_s, {CPU: value}))
+    assert CPU in health.sift(batch(now_s + 6.5, {CPU: steps[-1][1]})).values
+
+
+def test_remarks_of_channels_that_the_bench_knows_pass():
+    raw = Batch(source="s", at_s=1.0, values={}, gaps={}, remarks={CPU: "hot", "ghost": "boo"})
+    assert Health([channel()]).sift(raw).remarks == {CPU: "hot"}

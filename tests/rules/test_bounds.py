@@ -5,12 +5,13 @@ from __future__ import annotations
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from run_parts import CPU, channel, limit, plan
+from run_parts import CPU, channel, limit, plan, stage
 
 from soakd.errors import EXIT_CONFIG, RefusedError
 from soakd.model.channels import Batch, Role
 from soakd.model.limits import Bound
-from soakd.rules.bounds import CONSERVATIVE_CPU_LIMIT_C, BoundWatch, resolve
+from soakd.rules.bounds import CONSERVATIVE_CPU_LIMIT_C, resolve
+from soakd.rules.limits import BoundWatch
 
 PUMP, CASE_FAN = channel("hwmon/board/pump", Role.FAN), channel("hwmon/board/fan1", Role.FAN)
 COOLANT = channel("hwmon/board/coolant", Role.COOLANT_TEMPERATURE)
@@ -202,3 +203,160 @@ def test_a_channel_that_cannot_be_read_is_not_watched_and_that_is_said():
 def test_a_bench_whose_only_processor_sensor_cannot_be_read_has_none():
     with pytest.raises(RefusedError, match="nothing was started"):
         resolve(plan(), [channel()], {CPU: "fault"})
+
+
+ERRORS = channel("edac/mc0 corrected", Role.CORRECTED_MEMORY_ERRORS)
+INPUTS = [channel(critical=95.0), COOLANT, PUMP, ERRORS]
+
+
+def made(**parts):
+    """The one bound of a plan with this limit, besides the processor's own."""
+    bounds, _ = resolve(plan(stage(duration_s=600.0), limits=[limit(**parts)]), INPUTS)
+    return bounds[0]
+
+
+def test_a_band_keeps_both_edges():
+    each = made(of=COOLANT.name, outside=("5 °C", "45 °C"), then="fail")
+    assert (each.side, each.low, each.value, each.unit, each.then) == ("outside", 5.0, 45.0, "°C", "fail")
+
+
+def test_a_difference_is_in_kelvin_and_names_what_is_taken_away():
+    each = made(of="cpu-temperature", minus="coolant-temperature", above="45 K")
+    assert (each.measure, each.minus, each.unit, each.value) == ("difference", (COOLANT.name,), "K", 45.0)
+    assert each.what == f"{CPU} minus coolant-temperature"
+
+
+def test_a_difference_within_a_role_takes_every_other_channel_of_it():
+    second = channel("hwmon/k10temp/Tccd1")
+    wanted = plan(limits=[limit(minus="cpu-temperature", above="15 K")])
+    bounds, _ = resolve(wanted, [channel(critical=95.0), second])
+    assert [(b.channel, b.minus) for b in bounds if b.minus] == [(CPU, (second.name,)), (second.name, (CPU,))]
+
+
+def test_a_rise_is_per_minute_over_its_time_and_a_count_per_hour():
+    rise = made(of="coolant-temperature", rises="0.1 K/s", over_s=60.0)
+    assert (rise.measure, rise.value, rise.unit, rise.over_s) == ("rise", 6.0, "K/min", 60.0)
+    counted = made(of="corrected-memory-errors", per_hour="5 errors", then="note")
+    assert (counted.measure, counted.value, counted.unit) == ("count", 5.0, "events")
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        {"above": "85 °C", "then": "note"}, {"above": "85 °C", "then": "fail"}, {"above": "85 °C", "share_percent": 5.0},
+        {"minus": "coolant-temperature", "above": "45 K"}, {"rises": "60 K/min"},
+    ],
+    ids=str,
+)  # fmt: skip
+def test_a_limit_that_does_not_stop_for_heat_does_not_replace_the_one_that_does(parts):
+    bounds, _ = resolve(plan(stage(duration_s=600.0), limits=[limit(**parts)]), INPUTS)
+    assert [(b.channel, b.value) for b in bounds if b.stops_heat] == [(CPU, 90.0)]
+
+
+@pytest.mark.parametrize(
+    ("parts", "says"),
+    [
+        ({"outside": ("5 °C", "190 °C"), "of": COOLANT.name}, "190 °C can never be reached by a working sensor"),
+        ({"minus": "coolant-temperature", "above": "200 K"}, "200 K can never be reached"),
+        ({"of": "coolant-temperature", "rises": "20 K/s"}, "can never be reached"),
+        ({"of": "corrected-memory-errors", "per_hour": "9e9 events"}, "can never be reached"),
+        ({"minus": "board-temperature", "above": "45 K"}, "minus board-temperature: this bench has no such role"),
+        ({"minus": CPU, "above": "45 K"}, "this bench has no such role or channel to compare with"),
+        ({"minus": "fan", "above": "45 K"}, f"{CPU} is a temperature and {PUMP.name} a rotation"),
+        ({"of": PUMP.name, "per_hour": "5 events"}, "is a rotation: per-hour: a rotation is no count of events"),
+        ({"of": ERRORS.name, "rises": "5 W/min"}, "is a count: rises: what counts events is limited by"),
+        ({"above": "85 °C", "share_percent": 5.0, "hold_s": 700.0}, "its hold is longer than the plan's longest stage"),
+        ({"of": PUMP.name, "below": "900 rpm", "hold_s": 700.0}, "its hold is longer than the whole plan (10 min)"),
+        ({"rises": "1 K/s", "over_s": 1200.0}, "a rise over 20 min is never known in a plan of 10 min"),
+    ],
+    ids=str,
+)
+def test_a_limit_that_could_never_be_broken_or_watches_nothing_is_refused(parts, says):
+    with pytest.raises(RefusedError) as refused:
+        made(**{"of": "cpu-temperature", **parts})
+    assert says in refused.value.message
+
+
+def test_a_rise_over_so_few_ticks_that_it_is_noise_is_refused():
+    wanted = plan(stage(duration_s=600.0), limits=[limit(rises="1 K/s", over_s=30.0)], tick_s=10.0)
+    with pytest.raises(RefusedError, match="a rise over 30 s is noise at this plan's tick") as refused:
+        resolve(wanted, INPUTS)
+    assert "over = 60 s" in refused.value.hint
+
+
+def test_what_cannot_be_read_cannot_be_taken_away():
+    wanted = plan(limits=[limit(minus=COOLANT.name, above="45 K")])
+    with pytest.raises(RefusedError, match=f"{COOLANT.name} cannot be read now: fault"):
+        resolve(wanted, INPUTS, {COOLANT.name: "fault"})
+
+
+def over(bounds, rows, **stage_of):
+    """Weights of what the watch says at each moment of (time, values)."""
+    watch = BoundWatch(bounds)
+    if stage_of:
+        watch.stage_begins(0.0, **stage_of)
+    return [
+        [f.weight for f in watch.observe(Batch(source="s", at_s=at_s, values=values, gaps={}))] for at_s, values in rows
+    ]
+
+
+HOT = [(float(n), {CPU: 95.0}) for n in range(4)]
+
+
+@pytest.mark.parametrize(
+    ("then", "said"),
+    [("stop", [["fail"]] * 4), ("fail", [["fail"], [], [], []]), ("note", [["note"], [], [], []])],
+)
+def test_what_does_not_stop_the_load_is_said_once(then, said):
+    each = bound(hold_s=0.0).model_copy(update={"then": then})
+    assert over((each,), HOT) == said
+
+
+def test_and_once_more_in_the_next_stage():
+    watch = BoundWatch((bound(hold_s=0.0).model_copy(update={"then": "note"}),))
+    heat = Batch(source="s", at_s=1.0, values={CPU: 95.0}, gaps={})
+    assert [len(watch.observe(heat)) for _ in range(2)] == [1, 0]
+    watch.stage_begins(2.0, 10.0)
+    assert [len(watch.observe(heat)) for _ in range(2)] == [1, 0]
+
+
+def test_a_rise_has_its_hold_time_too():
+    """20 K/min from the start: known after 24 s of 30 s, broken 5 s later."""
+    each = made(of="cpu-temperature", rises="10 K/min", hold_s=5.0)
+    rows = [(float(n), {CPU: 40.0 + n / 3.0}) for n in range(40)]
+    said = over((each,), rows)
+    assert [n for n, weights in enumerate(said) if weights][0] == 29
+
+
+def test_a_share_needs_no_hold_to_be_told_and_its_own_hold_sets_which_spells_count():
+    each = made(of="cpu-temperature", above="85 °C", share_percent=5.0, hold_s=2.0, then="fail")
+    rows = [(float(n), {CPU: 95.0 if n % 10 < 4 else 60.0}) for n in range(40)]
+    assert [n for n, weights in enumerate(over((each,), rows, duration_s=100.0)) if weights] == [12]
+
+
+@pytest.mark.parametrize(
+    ("parts", "rows", "text"),
+    [
+        (
+            {"of": COOLANT.name, "outside": ("5 °C", "45 °C")}, [{COOLANT.name: 46.0}],
+            f"coolant-temperature: {COOLANT.name} read 46.0 °C, outside 5 to 45 °C (plan)",
+        ),
+        (
+            {"minus": "coolant-temperature", "above": "45 K"}, [{CPU: 80.0, COOLANT.name: 30.0}],
+            f"cpu-temperature: {CPU} minus coolant-temperature was 50.0 K, above 45 K (plan)",
+        ),
+        (
+            {"of": "corrected-memory-errors", "per_hour": "2 events"}, [{ERRORS.name: 1.0}, {ERRORS.name: 4.0}],
+            f"corrected-memory-errors: {ERRORS.name} counted 3 events within an hour, above 2 events in an hour (plan)",
+        ),
+        (
+            {"of": "cpu-temperature", "rises": "2 K/s"}, [{CPU: 40.0 + 3.0 * n} for n in range(31)],
+            f"cpu-temperature: {CPU} rose by 180.0 K/min, above 120 K/min over 30 s (plan)",
+        ),
+    ],
+    ids=["band", "difference", "count", "rise"],
+)  # fmt: skip
+def test_it_says_what_was_seen_in_its_own_terms(parts, rows, text):
+    watch = BoundWatch((made(**{"of": "cpu-temperature", **parts}),))
+    found = [f for n, row in enumerate(rows) for f in watch.observe(Batch(source="s", at_s=n, values=row, gaps={}))]
+    assert (found[0].text, found[0].limit) == (text, 0)

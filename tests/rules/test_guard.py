@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import signal
 from dataclasses import dataclass, field
 
@@ -14,7 +15,7 @@ from soakd.model.channels import Batch, Role
 from soakd.model.crew import WorkerExited, WorkerWrong
 from soakd.model.pace import ROUND_S
 from soakd.rules.bounds import resolve
-from soakd.rules.guard import Guard
+from soakd.rules.guard import MOST_REMARKS, Guard
 from soakd.rules.workers import PATIENCE_S, START_PATIENCE_S, Patience, hung, worker_gone, wrong_result
 
 COOLANT = "hwmon/board/coolant"
@@ -76,6 +77,51 @@ def test_an_absurd_reading_breaks_no_bound_and_is_told_as_a_gap():
     assert guard.readings(heat(1.0, 255.0)) == []
     values, gaps, _ = guard.tick(1.0, 0.0, 100.0)
     assert (values, gaps) == ({}, {CPU: "absurd: 255"})
+
+
+def test_what_a_source_remarks_goes_on_record_and_decides_nothing_and_comes_before_what_does():
+    guard = guard_of(begun_s=1.0)
+    said = Batch(source="log", at_s=3.0, values={CPU: 99.0}, gaps={}, remarks={CPU: "line 1: it is hot"})
+    remark, breach = guard.readings(said)
+    assert (remark.stops, remark.finding.weight, remark.finding.rule) == (False, "note", "remark")
+    assert (remark.finding.text, remark.finding.at_s) == (f"{CPU}: line 1: it is hot", 2.0)
+    assert (breach.stops, breach.finding.rule) == (True, "limit-broken")
+
+
+def test_a_source_that_never_stops_talking_fills_no_journal():
+    guard = guard_of()
+    said = [
+        len(guard.readings(Batch(source="log", at_s=float(n), values={}, gaps={}, remarks={CPU: str(n)})))
+        for n in range(MOST_REMARKS + 50)
+    ]
+    assert said == [1] * MOST_REMARKS + [0] * 50
+
+
+@pytest.mark.parametrize(
+    ("changes", "frozen"),
+    [
+        pytest.param({}, True, id="all cores at once"),
+        pytest.param({"cores": (0,)}, False, id="one core may warm the package by no more than a step"),
+        pytest.param({"pattern": "walking", "dwell_s": 1.0}, False, id="one core after another"),
+    ],
+)
+def test_a_sensor_that_trembles_within_its_resolution_is_frozen_if_all_cores_were_loaded(changes, frozen):
+    guard = guard_of(plan(stage(duration_s=600.0, **changes)))
+    for second in range(20):
+        guard.readings(heat(float(second), 50.0 + second % 2))
+    guard.stage_begins(0, "scalar", 20.0)
+    for second in range(20, 150):
+        guard.readings(heat(float(second), 50.0 + second % 2))
+    assert (CPU in guard.tick(150.0, 0.0, 100.0)[1]) is frozen
+
+
+def test_a_count_that_passes_its_limit_fails_the_run_in_its_own_unit():
+    checks = channel("kernel log/machine checks", Role.MACHINE_CHECKS)
+    guard = guard_of(plan(limits=[limit("machine-checks", above="0 events")]), [channel(), checks])
+    assert guard.readings(batch(1.0, **{checks.name: 0.0})) == []
+    (decision,) = guard.readings(batch(2.0, **{checks.name: 1.0}))
+    assert (decision.stops, decision.finding.weight, decision.finding.unit) == (True, "fail", "events")
+    assert decision.finding.text == ("machine-checks: kernel log/machine checks read 1 events, above 0 events (plan)")
 
 
 LOST = [("required-reading-lost", "inconclusive", True)]
@@ -408,3 +454,78 @@ def test_with_every_reading_within_its_bound_and_no_long_gap_the_guard_keeps_sti
         given_batch = batch(float(now), gaps={CPU: "busy"}) if reading is None else heat(float(now), reading)
         assert guard.readings(given_batch) == []
         assert ticked(guard, float(now)) == []
+
+
+@pytest.mark.parametrize(
+    ("then", "weight", "stops"), [("stop", "fail", True), ("fail", "fail", False), ("note", "note", False)]
+)
+def test_the_plan_says_of_each_limit_what_follows_when_it_is_broken(then, weight, stops):
+    guard = guard_of(plan(limits=[limit(above="80 °C", then=then)]))
+    guard.stage_begins(0, "scalar", 0.0)
+    (decision,) = guard.readings(heat(1.0, 85.0))
+    assert (decision.finding.rule, decision.finding.weight, decision.stops) == ("limit-broken", weight, stops)
+
+
+def test_what_stops_the_load_comes_last():
+    limits = [limit(above="85 °C"), limit(above="80 °C", then="note"), limit(above="81 °C", then="fail")]
+    guard = guard_of(plan(limits=limits))
+    assert [d.stops for d in guard.readings(heat(1.0, 90.0))] == [False, False, True]
+
+
+def test_a_channel_whose_limit_only_notes_may_be_lost_and_one_that_is_taken_away_may_not():
+    noted, coolant = channel("hwmon/board/fan 2", Role.FAN), channel(COOLANT, Role.COOLANT_TEMPERATURE)
+    limits = [limit("fan", below="900 rpm", then="note"), limit(minus=COOLANT, above="50 K", then="fail")]
+    guard = guard_of(plan(limits=limits, gap_hold_s=5.0), [channel(critical=95.0), noted, coolant])
+    for now in range(8):
+        guard.readings(heat(float(now), 60.0 + now))
+    assert [decision.finding.channel for decision in guard.blind(7.0)] == [COOLANT]
+
+
+def foreseen(**rules):
+    """What ticks decide while a processor heats with 60 s towards 100 °C, its limit at 90."""
+    guard = guard_of(plan(stage(duration_s=300.0), **rules), begun_s=0.0)
+    guard.stage_begins(0, "scalar", 0.0)
+    found = []
+    for now in range(95):
+        guard.readings(heat(float(now), 100.0 - 55.0 * math.exp(-now / 60.0)))
+        found += [(now, *each) for each in ticked(guard, float(now))]
+    return found
+
+
+@pytest.mark.parametrize(("foresight", "weight", "stops"), [("note", "note", False), ("stop", "inconclusive", True)])
+def test_a_limit_that_is_coming_within_a_minute_is_told_of_and_may_stop_the_load(foresight, weight, stops):
+    """The limit is reached after 60 ln 5.5 = 102 s."""
+    ((now, *said),) = foreseen(foresight=foresight)
+    assert said == ["limit-ahead", weight, stops]
+    assert 42 <= now <= 60
+
+
+def test_after_a_stop_the_guard_hears_of_nothing_but_the_cooling():
+    guard = guard_of()
+    guard.readings(heat(0.0, 40.0))
+    guard.stage_begins(0, "scalar", 1.0)
+    (decision,) = guard.readings(heat(10.0, 92.0))
+    guard.stage_ends(10.0)
+    guard.load_gone(10.0, survivors=0)
+    assert decision.stops
+    assert not guard.cooled(10.0)
+    for now in range(11, 15):
+        values, found = guard.cooling(batch(float(now), **{CPU: 92.0 - 4.0 * (now - 10), SWAP: 3.0}))
+        assert (values, found) == ({CPU: 92.0 - 4.0 * (now - 10)}, [])
+    for now in range(15, 40):
+        guard.cooling(heat(float(now), 60.0))
+        if guard.cooled(float(now)):
+            break
+    assert now == 15
+    assert guard.watched_cooling(15.0) == []
+
+
+def test_a_bench_that_heats_on_is_found_without_a_stage_and_stops_nothing_more():
+    guard = guard_of(begun_s=100.0)
+    guard.readings(heat(100.0, 40.0))
+    guard.readings(heat(110.0, 89.0))
+    guard.load_gone(110.0, survivors=0)
+    found = [d for now in range(111, 140) for d in guard.cooling(heat(float(now), 89.0 + 0.5 * (now - 110)))[1]]
+    (decision,) = found
+    assert (decision.finding.rule, decision.finding.stage, decision.stops) == ("still-heating", None, False)
+    assert 20.0 < decision.finding.at_s < 30.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from load_parts import bench, clocks, lost, story
 from run_parts import (
     CORES,
     CPU,
@@ -27,7 +28,7 @@ from run_parts import (
 
 from soakd.model.channels import Role
 from soakd.model.finding import WrongResult
-from soakd.model.journal import EVENT, StageAnnounced
+from soakd.model.journal import EVENT, Cooling, StageAnnounced
 from soakd.model.verdict import Verdict
 from soakd.rules.bounds import resolve
 from soakd.rules.gather import probe_channel
@@ -48,6 +49,10 @@ WRONG = WrongResult(
 )
 
 
+DECLARED = bench(plan(stage(duration_s=60.0)), clocks((1, 50), (2, 50)))
+STEPS = bench(plan(stage(pattern="stepped", dwell_s=2.0, duration_s=40.0)), clocks((1, 50), (2, 50)))
+
+
 def run_of(*workers, ticks=None):
     """One stage whose workers ended with these totals."""
     events = stage_events(0, 1.0, workers=workers or None)
@@ -65,6 +70,17 @@ def gappy(missing):
     clocks = {probe_channel(core): 4700.0 for core in CORES}
     gap = {"values": clocks, "gaps": {CPU: "input/output error"}}
     return [tick(2.0 + n, n, **(gap if n < missing else {})) for n in range(10)]
+
+
+def stopped_at(why):
+    """Three seconds of load, a stop, and half a minute in which the bench cools."""
+    *before, ended = stage_events(0, 1.0, complete=False, ticks=3)
+    cools = [Cooling(at_s=6.0 + n, values={CPU: 90.0 - n}) for n in range(30)]
+    return [start(), *before, why, stopped(4.1), ended, *cools, end(36.0)]
+
+
+COOLED = stopped_at(found(limit=0, sample=91.0))
+BY_HAND = stopped_at(found("stopped-by-hand", "inconclusive"))
 
 
 # What was done, the events, other facts, the outcome, and every rule that objects.
@@ -153,6 +169,43 @@ CASES = {
     "enough readings": (record(plan(floor=90.0)), run_of(ticks=gappy(1)), {}, "pass", []),
     "no readings at all": (record(), run_of(ticks=[]), {}, "inconclusive", ["readings-missing"]),
     "nothing to be watched": (record(plan(temperature="if-available"), channels=[]), run_of(ticks=[]), {}, "pass", []),
+    "a clock as declared": (DECLARED, list(story(DECLARED)), {}, "pass", []),
+    "a clock below the declared one": (
+        DECLARED, list(story(DECLARED, clock=4000.0)), {}, "inconclusive", ["settings-not-reached"],
+    ),
+    "a clock above the declared one": (
+        DECLARED, list(story(DECLARED, clock=5100.0)), {}, "inconclusive", ["faster-than-declared"],
+    ),
+    "both": (
+        DECLARED, list(story(DECLARED, clock=lambda core, _at_s: 4000.0 + 2000.0 * core)), {}, "inconclusive",
+        ["faster-than-declared", "settings-not-reached"],
+    ),
+    "enough of the stage, too little of one of its points": (
+        STEPS, list(lost(story(STEPS), 0, 1.5, 2.0)), {}, "inconclusive", ["point-short"],
+    ),
+    "enough of both": (STEPS, list(lost(story(STEPS), 0, 0.9, 2.0)), {}, "pass", []),
+    "too little of the stage, which says it for its points": (
+        STEPS, list(lost(story(STEPS), 0, 3.0, 6.0)), {}, "inconclusive", ["coverage-low"],
+    ),
+    "a limit that only notes was broken": (
+        record(), [*clean_run(record()), found("limit-broken", "note", limit=0, sample=91.0)], {}, "pass", [],
+    ),
+    "stopped, and cooled": (record(), COOLED, {}, "fail", ["limit-broken", "stage-incomplete"]),
+    "stopped, and heating on": (
+        record(), [*COOLED[:-1], found("still-heating", "inconclusive", at_s=30.0), COOLED[-1]], {}, "fail",
+        ["limit-broken", "stage-incomplete", "still-heating"],
+    ),
+    "cut off while it cooled": (record(), COOLED[:-1], {}, "fail", ["limit-broken", "stage-incomplete"]),
+    "went down while it cooled": (
+        record(), BY_HAND[:-1], {"same_boot": False, "snapshot_after": None}, "inconclusive",
+        ["stage-incomplete", "stopped-by-hand", "went-down-cooling"],
+    ),
+    "went down while workers may have been left": (
+        record(),
+        [stopped(4.1, survivors=1) if event.kind == "load-stopped" else event for event in BY_HAND[:-1]],
+        {"same_boot": False, "snapshot_after": None}, "fail",
+        ["load-not-gone", "machine-went-down", "stage-incomplete", "stopped-by-hand"],
+    ),
     "a stage stopped": (
         record(), [start(), *stage_events(0, 1.0, complete=False), end(13.0)], {}, "inconclusive", ["stage-incomplete"],
     ),
@@ -270,6 +323,52 @@ def test_evidence_counts_readings_gaps_and_the_nearest_approach_to_each_bound():
     assert (cpu.minimum, cpu.maximum, cpu.last, cpu.nearest_margin) == (70.0, 88.5, 80.0, 1.5)
     assert cpu.mean == pytest.approx(sum(values) / 3)
     assert (seen.coverage.watched_percent, seen.coverage.weakest_channel) == (75.0, CPU)
+
+
+def test_the_time_in_which_a_bench_cools_is_no_part_of_its_run():
+    """The stage's end is the last event of the load, at 5 s; the watch goes on to 35 s."""
+    got = evidence(record(), COOLED)
+    assert (got.duration_s, got.cooling_s) == (5.0, 30.0)
+    assert got.channels[0].maximum == 70.0
+    assert got.guard_cpu_percent == pytest.approx(100.0 * 0.05 / 36.0)
+    assert evidence(record()).cooling_s is None
+
+
+COOLANT, ERRORS = "hwmon/board/coolant", "edac/mc0 corrected"
+KINDS = plan(
+    stage(duration_s=40.0),
+    limits=[
+        limit(above="90 °C"), limit(of=COOLANT, outside=("20 °C", "40 °C")), limit(minus=COOLANT, above="60 K"),
+        limit(above="65 °C", share_percent=50.0, then="fail"), limit(of=ERRORS, per_hour="2 events", then="note"),
+        limit(of=COOLANT, rises="10 K/min", over_s=10.0),
+    ],
+)  # fmt: skip
+INPUTS = [
+    channel(critical=95.0), channel(COOLANT, Role.COOLANT_TEMPERATURE), channel(ERRORS, Role.CORRECTED_MEMORY_ERRORS)
+]  # fmt: skip
+
+
+def test_evidence_has_the_nearest_approach_to_each_limit_in_its_own_terms():
+    """70 °C for half of 40 s, 60 °C for the rest; coolant from 25 °C by 0.1 K a second; an error each 10 s from 30."""
+    about = record(KINDS, channels=INPUTS)
+    ticks = [
+        tick(1.1 + n, n, values={CPU: 70.0 if n < 20 else 60.0, COOLANT: 25.0 + 0.1 * n, ERRORS: 30.0 + n // 10})
+        for n in range(40)
+    ]
+    events = [e for e in stage_events(0, 1.0, ticks=40) if e.kind != "tick"]
+    limits = evidence(about, [start(), *sorted([*events, *ticks], key=lambda e: e.at_s), end(45.0)]).limits
+    assert [round(each.nearest, 3) for each in limits] == [70.0, 25.0, 45.0, 50.0, 3.0, 6.0]
+    assert [round(each.left, 3) for each in limits] == [20.0, 5.0, 15.0, 0.0, -1.0, 4.0]
+    assert limits[0].at_s == pytest.approx(1.1)
+
+
+def test_what_broke_a_limit_is_its_nearest_approach_though_no_tick_saw_it():
+    first, *_ = evidence(record(), COOLED).limits
+    assert (first.nearest, first.left, first.at_s) == (91.0, -1.0, 4.0)
+
+
+def test_a_limit_of_which_nothing_was_read_has_no_approach():
+    assert evidence(record(), run_of(ticks=[])).limits[0].nearest is None
 
 
 def test_a_broken_bound_s_margin_is_negative():
