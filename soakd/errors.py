@@ -3,6 +3,7 @@
 SoakdError                 one clear line, a hint, an exit code
 ├── ConfigError            a file was refused: file, key, value, what would be right (78)
 ├── RefusedError           the run must not start as asked (78)
+│   └── PluginError        a plugin cannot be loaded, or does not keep its contract (78)
 ├── NotPermittedError      the operating system says no (77)
 ├── UnsupportedError       this system lacks what the command needs (2)
 ├── UsageError             the words of a command are off (2)
@@ -61,6 +62,12 @@ class RefusedError(SoakdError):
 
     code = "refused"
     exit_code = EXIT_CONFIG
+
+
+class PluginError(RefusedError):
+    """A plugin of the configuration cannot be used; the message names it."""
+
+    code = "plugin"
 
 
 class NotPermittedError(SoakdError):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -13,16 +13,28 @@ if TYPE_CHECKING:
     from soakd.model.plan import Stage
 
 
-class SensorSource(Protocol):
-    """A family of channels that are read together."""
-
-    name: str
+class Sensors(Protocol):
+    """Channels that are read together; what a sensors plugin makes of its options."""
 
     def channels(self) -> Sequence[Channel]:
         """The fixed list of channels, found once; a channel that vanishes later stays in it as a gap."""
 
     def read(self) -> tuple[dict[str, float], dict[str, str]]:
-        """A value or a gap's reason for each channel. May block or raise; the sampler copes with both."""
+        """A value or a gap's reason for each channel. May block or raise; whoever asks copes with both."""
+
+
+class SensorSource(Sensors, Protocol):
+    """A family of channels with a name of its own."""
+
+    name: str
+
+
+@runtime_checkable
+class RemarkingSource(SensorSource, Protocol):
+    """A source that has more to say than numbers."""
+
+    def remarks(self) -> dict[str, str]:
+        """Channel to a text worth keeping, each said once; asked after `read`. Few, for each goes on record."""
 
 
 class Sampler(Protocol):
@@ -43,7 +55,7 @@ class Crew(Protocol):
     def pids(self) -> dict[int, int]:
         """Logical core to process, for the workers that are ready."""
 
-    def prepare(self, programs: Sequence[tuple[str, str]], *, drill: bool) -> None:
+    def prepare(self, programs: Sequence[tuple[str, str]], *, drill: bool, issue_order: str | None = None) -> None:
         """Build the kernels of every workload and instruction class; answered by CrewPrepared or CrewRefused."""
 
     def begin(self, stage: Stage, instruction_class: str, bench_cores: Sequence[int]) -> tuple[int, ...]:

@@ -2,7 +2,8 @@
 
 File names, units and meaning are those of the kernel's hwmon class (Documentation/hwmon/sysfs-interface.rst). A
 program sees the tree inside a user and mount namespace of its own (user_namespaces(7), mount_namespaces(7)); the
-folder stays in the test's hands, so that a value can change, or a sensor vanish, while the program runs.
+folder stays in the test's hands, so that a value can change, or a sensor vanish, while the program runs. A folder
+`.powercap` in it is shown as /sys/class/powercap.
 """
 
 from __future__ import annotations
@@ -31,6 +32,10 @@ set -e
 mount -t tmpfs tmpfs /sys/class
 mkdir /sys/class/hwmon
 mount --bind "$1" /sys/class/hwmon
+if [ -d "$1/.powercap" ]; then
+    mkdir /sys/class/powercap
+    mount --bind "$1/.powercap" /sys/class/powercap
+fi
 for real in /sys/devices/platform/coretemp.*; do
     if [ -d "$real" ]; then mount -t tmpfs tmpfs "$real"; fi
 done

@@ -9,7 +9,7 @@ import sqlite3
 import subprocess
 import sys
 
-from soak_bench import command, descendants, living, rows, wait_until
+from soak_bench import command, descendants, living, rows, searched, wait_until
 
 SHORT = {
     "version": 1,
@@ -41,7 +41,7 @@ class DaemonBench:
 
     def __init__(self, folder):
         self.folder = folder
-        self.home = folder / "state"
+        self.home = searched(folder / "state")
         self.process = None
         self.log = (folder / "serve.log").open("ab")
 

@@ -10,6 +10,12 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from soakd.crew.capacity import CACHES, available_memory_bytes, last_level_cache_bytes
+from soakd.service.home import put_whole
+from soakd.service.tuning import NAME, KeptOrder, unknown_core
+from soakd.workloads.families import cpuinfo
+from soakd.workloads.integer.streams import ORDER
+
 CORES = sorted(os.sched_getaffinity(0))
 DEADLINE_S = 90.0
 UNTOUCHED = (
@@ -29,7 +35,9 @@ def plan_text(*stages, guard='temperature = "if-available"', top=""):
 INTEGER = 'workload = "integer"\nduration = "2 s"'
 LONG_INTEGER = 'workload = "integer"\nduration = "10 min"'
 VECTOR = 'workload = "vector"\nduration = "2 s"'
-MEMORY = 'workload = "memory"\nmemory = "4 %"\nduration = "3 s"'
+SHARE = max(4, -(-110 * CACHES * last_level_cache_bytes() // available_memory_bytes()))
+"""Percent of memory: little, and yet more than the caches could answer for, which on a shared host are large."""
+MEMORY = f'workload = "memory"\nmemory = "{SHARE} %"\nduration = "3 s"'
 
 
 @dataclass
@@ -144,12 +152,22 @@ def living(pids):
     return [pid for pid in pids if pid in alive]
 
 
+def searched(home):
+    """The state folder of a machine whose issue order was searched for before, where one is needed: returns it."""
+    core = unknown_core(cpuinfo())
+    if core is not None:
+        home.mkdir(mode=0o700)
+        kept = KeptOrder(core=core, seed=0, begun_utc="", boot_id="", soakd_version="", order=ORDER)
+        put_whole(home / NAME, kept.model_dump_json())
+    return home
+
+
 class Bench:
     """Starts the command with a state folder below a temporary one."""
 
     def __init__(self, folder):
         self.folder = folder
-        self.home = folder / "state"
+        self.home = searched(folder / "state")
         self.started = []
 
     def plan(self, *stages, **parts):

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import typer
 
-from soakd.cli.options import Json, print_json
+from soakd.cli.options import Config, Json, own_configuration, print_json
 
 NARROW = 60
 """Columns below which a table would only break words."""
 
 
-def doctor(json_: Json = False) -> None:
+def doctor(config: Config = None, json_: Json = False) -> None:
     """Say whether this bench is ready for an unattended night; each finding with its remedy.
 
     Exit code: 0 when nothing is bad, 1 otherwise.
@@ -27,7 +27,8 @@ def doctor(json_: Json = False) -> None:
     from soakd.service.doctor import examine
     from soakd.service.home import Home
 
-    checks = examine(Home(), SystemClock())
+    own = own_configuration(config)
+    checks = examine(Home(), SystemClock(), own.roles, own.guard.watchdog, own.plugins)
     bad = any(check.state == "bad" for check in checks)
     if json_:
         print_json([asdict(check) for check in checks])
@@ -44,7 +45,7 @@ def doctor(json_: Json = False) -> None:
     console = Console()
     for check in checks if console.width >= NARROW else ():
         remedy = f"\n→ {check.remedy}" if check.remedy else ""
-        table.add_row(Text(check.state, style=styles[check.state]), check.name, check.text + remedy)
+        table.add_row(Text(check.state, style=styles[check.state]), check.name, Text(check.text + remedy))
     if console.width >= NARROW:
         console.print(table)
     else:

@@ -8,7 +8,22 @@ from typing import Annotated
 
 import typer
 
-from soakd.cli import doctor, queue, run, sensors, series, serve, support, token, verdict, watch, workloads
+from soakd.cli import (
+    doctor,
+    plan,
+    queue,
+    run,
+    sensors,
+    series,
+    serve,
+    sheet,
+    standing,
+    support,
+    token,
+    verdict,
+    watch,
+    workloads,
+)
 from soakd.errors import EXIT_INTERRUPTED, EXIT_PASS, SoakdError
 
 app = typer.Typer(
@@ -22,6 +37,9 @@ app = typer.Typer(
 app.command("run")(run.run)
 app.command("serve")(serve.serve)
 app.add_typer(verdict.app, name="verdict")
+app.command("standing")(standing.standing)
+app.add_typer(sheet.app, name="sheet")
+app.add_typer(plan.app, name="plan")
 app.add_typer(sensors.app, name="sensors")
 app.add_typer(workloads.app, name="workloads")
 queue.app.command("series")(series.series)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soakd.cli.options import Config, Json, own_roles, print_json, quantity, write_new
+from soakd.cli.options import Config, Json, own_configuration, print_json, quantity, write_new
 
 if TYPE_CHECKING:
     from soakd.model.plan import Plan
@@ -89,7 +89,8 @@ def check(
     path = find(plan, "plans")
     wanted = load_plan(path)
     declared = load_sheet(find(sheet, "sheets")) if sheet else None
-    record = draft_run(wanted, declared, plan_file=str(path), clock=SystemClock(), roles=own_roles(config))
+    own = own_configuration(config)
+    record = draft_run(wanted, declared, plan_file=str(path), clock=SystemClock(), roles=own.roles, plugins=own.plugins)
     survey = survey_of(record)
     if json_:
         points = planned_json(survey, share) if survey else {}

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soakd.cli.options import Json
+from soakd.cli.options import Config, Json, own_configuration
 
 if TYPE_CHECKING:
     from soakd.service.session import Judged
@@ -22,6 +22,7 @@ def run(
     sheet: Annotated[
         str | None, typer.Option("--sheet", help="The settings under test: a file, or a shipped name.")
     ] = None,
+    config: Config = None,
     json_: Json = False,
 ) -> None:
     """Soak this bench by a plan, watch it, and end in a verdict. Ctrl-C stops the load safely.
@@ -39,9 +40,18 @@ def run(
     from soakd.service.foreground import Request, run_once
     from soakd.service.home import Home
 
+    own = own_configuration(config)
+    request = Request(
+        plan=plan,
+        sheet=sheet,
+        roles=own.roles,
+        plugins=own.plugins,
+        watchdog=own.guard.watchdog,
+        when_still_heating=own.guard.when_still_heating,
+    )
     told = Teller(quiet=json_)
     try:
-        judged = run_once(Request(plan=plan, sheet=sheet), Home(), SystemClock(), told)
+        judged = run_once(request, Home(), SystemClock(), told)
     finally:
         told.close()
     for number in (signal.SIGINT, signal.SIGTSTP):

@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.live import Live
 
+from soakd.model.corelist import ranges
 from soakd.report.live import Progress, picture, plain_line
-from soakd.sensors.snapshot import ranges
+from soakd.rules.cooling import STILL_HEATING
 
 if TYPE_CHECKING:
     from soakd.model.journal import Event
@@ -25,10 +26,12 @@ if TYPE_CHECKING:
 
 PLAIN_EVERY_S = 10.0
 CLOSE_PATIENCE_S = 2.0
+BELL = "\a"
+"""Rings a terminal."""
 
 
 class Teller:
-    """Reporter of a foreground run. `quiet` leaves only what must be read: cautions and orphans."""
+    """Reporter of a foreground run. `quiet` leaves only what must be read: orphans, notes and cautions."""
 
     def __init__(self, *, quiet: bool) -> None:
         self._console = Console(file=_unbuffered_stderr())
@@ -46,6 +49,9 @@ class Teller:
         reason = verdict.reasons[0].text if verdict.reasons else ""
         self._say(f"An earlier run ({verdict.run_id}) had never ended; judged now: {verdict.outcome}: {reason}")
 
+    def note(self, line: str) -> None:
+        self._say(f"NOTE: {line}")
+
     def starting(self, record: RunRecord) -> None:
         for caution in record.cautions:
             self._say(f"CAUTION: {caution}")
@@ -53,10 +59,12 @@ class Teller:
             return
         self._say(f"{record.plan.name}: run {record.run_id} on cores {ranges(set(record.cores))}")
         for bound in record.bounds:
-            self._say(f"  stops {bound.side} {bound.value:g} {bound.unit} on {bound.channel} ({bound.origin})")
+            self._say(f"  {bound.says} on {bound.what} ({bound.origin})")
         self._progress = Progress(record)
 
     def event(self, event: Event) -> None:
+        if event.kind == "found" and event.finding.rule == STILL_HEATING:
+            self._say(f"{BELL}STILL HEATING, LOAD GONE: {event.finding.text}.")
         if self._progress is None:
             return
         with self._news:

@@ -45,10 +45,14 @@ def list_(
 
 
 @app.command("show")
-def show(which: Which = "last", json_: Json = False) -> None:
+def show(
+    which: Which = "last",
+    points: Annotated[bool, typer.Option("--points", help="Every operating point in numbers, too.")] = False,
+    json_: Json = False,
+) -> None:
     """Show one verdict in full.
 
-    Example: soakd verdict show last
+    Example: soakd verdict show last --points
     """
     body = _body(which)
     if json_:
@@ -59,7 +63,7 @@ def show(which: Which = "last", json_: Json = False) -> None:
     from soakd.model.verdict import Verdict
     from soakd.report.text import verdict_text
 
-    Console().print(verdict_text(Verdict.model_validate_json(body, extra="ignore")))
+    Console().print(verdict_text(Verdict.model_validate_json(body, extra="ignore"), points=points))
 
 
 @app.command("export")

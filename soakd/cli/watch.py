@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
@@ -22,6 +22,11 @@ COME_BACK_S = 20.0
 """How long a daemon that is being started anew is waited for."""
 _END_S = 20.0
 _LOOK_EVERY_S = 0.2
+_ENDS = {
+    "ended": "has ended",
+    "cooling": "has stopped and its load is gone; the bench is watched until it has cooled, then comes the verdict",
+    "asked": "has been told to stop, but has not ended yet",
+}
 
 
 def watch(
@@ -64,9 +69,9 @@ def stop(
     socket: Socket = None,
     json_: Json = False,
 ) -> None:
-    """Stop the daemon's run safely, and wait until it has ended. What waits in the queue then goes on as planned.
+    """Stop the daemon's run safely, and wait until its load is gone. What waits in the queue then goes on as planned.
 
-    Exit code: 0 also when no run was on; 1 when the run had not ended in time.
+    Exit code: 0 also when no run was on; 1 when the load was not known to be gone in time.
 
     Example: soakd stop --reason "fan noise"
     """
@@ -75,18 +80,19 @@ def stop(
 
     with Client(socket) as client:
         run_id = client.post("/stop", {"reason": reason})["run_id"]
-        ended = run_id is None or _has_ended(client, run_id)
+        state = "ended" if run_id is None else _end_of(client, run_id)
     if json_:
-        print_json({"run_id": run_id, "ended": ended})
+        print_json({"run_id": run_id, "ended": state == "ended", "load_gone": state != "asked"})
     elif run_id is None:
         sys.stdout.write("No run is on.\n")
     else:
-        sys.stdout.write(f"Run {run_id} has {'ended' if ended else 'been told to stop, but has not ended yet'}.\n")
-    if not ended:
+        sys.stdout.write(f"Run {run_id} {_ENDS[state]}.\n")
+    if state == "asked":
         raise typer.Exit(EXIT_FAIL)
 
 
-def _has_ended(client: Client, run_id: str) -> bool:
+def _end_of(client: Client, run_id: str) -> Literal["ended", "cooling", "asked"]:
+    """How far it has come after a while."""
     from soakd.clock import SystemClock
 
     clock = SystemClock()
@@ -94,9 +100,11 @@ def _has_ended(client: Client, run_id: str) -> bool:
     while clock.monotonic() < deadline_s:
         run = client.get("/status")["run"]
         if run is None or run["run_id"] != run_id:
-            return True
+            return "ended"
+        if run["cooling"] is not None:
+            return "cooling"
         clock.sleep(_LOOK_EVERY_S)
-    return False
+    return "asked"
 
 
 def _follow(client: Client, viewer: Viewer) -> None:
@@ -218,16 +226,22 @@ def _about(run: dict[str, Any]) -> str:
 
 
 def _stage_line(run: dict[str, Any]) -> str:
+    if run["cooling"] is not None:
+        from soakd.report.live import cooling_text
+
+        return f"stopped, the load is gone; the bench cools: {cooling_text(run['cooling'])}"
     return f"{run['stage']} of {run['stages']}: {run['stage_name']}" if run["stage"] else "between stages"
 
 
 def _margin_line(run: dict[str, Any]) -> str:
+    from soakd import units
+
     near = run["nearest"]
     if near is None:
         return "no reading of anything that is limited"
-    unit = "K" if near["unit"] == "°C" else near["unit"]
-    stops = f"stops {near['side']} {near['bound']:g} {near['unit']}"
-    return f"{near['margin']:.1f} {unit} left: {near['channel']} at {near['reading']:.1f} {near['unit']}, {stops}"
+    left = units.reading_text(near["margin"], units.left_unit(near["unit"]))
+    seen = units.reading_text(near["reading"], near["unit"])
+    return f"{left} left: {near['channel']} at {seen}, {near['limit']}"
 
 
 def _queue_line(status: dict[str, Any]) -> str:

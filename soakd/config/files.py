@@ -16,6 +16,8 @@ from soakd.model.base import Value
 from soakd.model.configuration import Configuration
 from soakd.model.plan import Plan
 from soakd.model.sheet import Sheet
+from soakd.rules.sheet_fields import fields, said
+from soakd.rules.sheet_finding import refusals
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -24,19 +26,23 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
     from soakd.rules.plan_check import Misfit
+    from soakd.rules.sheet_finding import SheetFinding
 
 File = TypeVar("File", bound=Value)
+CONFIGURATION = "soakd.toml"
 _KEY_FIRST = re.compile(r"^([a-z][a-z-]*): (.*)$", re.DOTALL)
 _TYPES = {
     "string_type": "must be text in quotes",
     "int_type": "must be a whole number",
     "bool_type": "must be true or false",
+    "float_type": "must be a number",
     "tuple_type": "must be a list",
     "dict_type": "must be a table",
     "model_type": "must be a table",
     "missing": "this key is required",
     "greater_than_equal": "must be at least {ge}",
     "less_than_equal": "must be at most {le}",
+    "less_than": "must be less than {lt}",
     "string_too_short": "must not be empty",
     "string_too_long": "must not be longer than {max_length} characters",
     "too_short": "must hold at least one",
@@ -44,14 +50,16 @@ _TYPES = {
 _CHOICES = {"cores": 'must be "all" or a list of core numbers, such as [0, 2]'}
 """Keys of a stage that can be written in more than one way."""
 _SHAPES = {
+    "name": 'must be small letters, digits and hyphens, such as "loop"',
     "quiet": 'must be from one time of day to another, such as "23:00-07:00"',
     "at": 'must be a time of day, such as "04:15"',
+    "watchdog": 'must be a device, such as "/dev/watchdog"',
     "tcp": 'must be a loopback address and a port, such as "127.0.0.1:7437"',
 }
 """Keys whose text has a shape of its own."""
-_TABLES = {("stage",), ("limit",), ("target",), ("trial",)}
-_HIDDEN = "url"
-"""A target's address may be a secret, and a refusal is read by others."""
+_TABLES = {("stage",), ("limit",), ("target",), ("trial",), ("plugin",)}
+_HIDDEN = {"target": "url", "plugin": "options"}
+"""Key of tables to what may be a secret in one: a refusal is read by others."""
 
 
 def load_plan(path: Path) -> Plan:
@@ -76,6 +84,12 @@ def load_configuration(path: Path) -> Configuration:
     return configuration
 
 
+def configuration_for(given: Path | None, folder: Path) -> Configuration:
+    """From the file that was named, else from soakd.toml in the state folder, if there is one. Raises ConfigError."""
+    path = given or folder / CONFIGURATION
+    return load_configuration(path) if given or path.is_file() else Configuration()
+
+
 def refuse_misfits(path: Path | str, found: Iterable[Misfit]) -> None:
     """Raises ConfigError for the first part of a plan that this bench cannot honour, and counts the others."""
     every = list(found)
@@ -86,6 +100,20 @@ def refuse_misfits(path: Path | str, found: Iterable[Misfit]) -> None:
             key=_place(("stage", first.stage, first.key)),
             value=first.value,
             wanted=first.wanted + _others(len(every)),
+        )
+
+
+def refuse_sheet(sheet: Sheet, found: Iterable[SheetFinding]) -> None:
+    """Raises ConfigError for the first finding with which no run is started, and counts the others."""
+    every = refusals(found)
+    if every:
+        first = every[0]
+        value = fields(sheet).get(first.place)
+        raise ConfigError(
+            file=f"sheet {sheet.name}",
+            key=first.place,
+            value="" if value is None else said(value),
+            wanted=first.text + _others(len(every)),
         )
 
 
@@ -142,7 +170,7 @@ def _standing(document: Any, error: ErrorDetails) -> tuple[int | str, ...]:
 
 
 def _wanted(error: ErrorDetails, place: tuple[int | str, ...], kind: type[Value]) -> str:
-    kept = _kept_text(error["type"], place)
+    kept = _unknown_role(error) if place[:1] == ("roles",) else _kept_text(error["type"], place)
     if kept:
         return kept
     context = error.get("ctx", {})
@@ -152,12 +180,21 @@ def _wanted(error: ErrorDetails, place: tuple[int | str, ...], kind: type[Value]
         case "value_error":
             return str(context["error"])
         case "literal_error":
-            return f"must be {context['expected']}".replace("'", '"')
+            plugged = ", or a plugin's, such as \"plugin/loop\"" if place[-1] == "workload" else ""
+            return f"must be {context['expected']}".replace("'", '"') + plugged
         case "string_pattern_mismatch" if place[-1] in _SHAPES:
             return _SHAPES[str(place[-1])]
         case other:
             text = _TYPES.get(other)
             return text.format(**context) if text else error["msg"][0].lower() + error["msg"][1:]
+
+
+def _unknown_role(error: ErrorDetails) -> str | None:
+    if error["type"] != "enum":
+        return None
+    roles = re.findall(r"'([^']+)'", error["ctx"]["expected"])
+    near = difflib.get_close_matches(str(error["input"]), roles, n=1, cutoff=0.7)
+    return "no such role; " + (f"did you mean {near[0]}?" if near else f"roles are {', '.join(roles)}")
 
 
 def _kept_text(error_type: str, place: tuple[int | str, ...]) -> str | None:
@@ -173,10 +210,10 @@ def _kept_text(error_type: str, place: tuple[int | str, ...]) -> str | None:
 def _unknown_key(place: tuple[int | str, ...], kind: type[Value]) -> str:
     owner = _owner(kind, place)
     keys = sorted(field.alias or name for name, field in owner.model_fields.items())
-    near = difflib.get_close_matches(str(place[-1]), keys, n=1)
+    near = difflib.get_close_matches(str(place[-1]), keys, n=1, cutoff=0.7)
     if near:
         return f"unknown key; did you mean {near[0]}?"
-    under = "; settings stand under [values]" if owner is Sheet else ""
+    under = "; what has no place of its own stands under [values]" if owner is Sheet else ""
     return f"unknown key; known here: {', '.join(keys)}{under}"
 
 
@@ -198,8 +235,8 @@ def _models(annotation: object) -> Iterator[type[Value]]:
 
 
 def _shown(document: Any, place: tuple[int | str, ...]) -> str:
-    """The value as it stands in the file, as far as it can be found; nothing that may hold a target's address."""
-    if place[:1] == ("target",) and (len(place) < 3 or place[2] == _HIDDEN):
+    """The value as it stands in the file, as far as it can be found; nothing that may hold a secret."""
+    if place[:1] and place[0] in _HIDDEN and (len(place) < 3 or place[2] == _HIDDEN[place[0]]):
         return ""
     for part in place:
         try:

@@ -11,13 +11,15 @@ from soakd.model.configuration import Configuration
 from soakd.model.plan import Plan
 from soakd.model.sheet import Sheet
 from soakd.model.verdict import Verdict
+from soakd.model.virtual import VirtualBench
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 def schemas() -> dict[str, dict[str, Any]]:
-    """File name to schema. Configuration, plan and sheet as a tuner writes them, a verdict as soakd writes it."""
+    """File name to schema. What a tuner writes as he writes it, a verdict as soakd writes it."""
     written = {
+        "bench.schema.json": VirtualBench.model_json_schema(mode="validation"),
         "configuration.schema.json": Configuration.model_json_schema(mode="validation"),
         "plan.schema.json": Plan.model_json_schema(mode="validation"),
         "sheet.schema.json": Sheet.model_json_schema(mode="validation"),

@@ -10,9 +10,12 @@ from rich.table import Table
 from rich.text import Text
 
 from soakd import units
-from soakd.model.journal import Found, LoadStopped, Prepared, StageAnnounced, StageEnded, StageStarted, Tick
+from soakd.model.journal import Cooling, Found, LoadStopped, Prepared, StageAnnounced, StageEnded, StageStarted, Tick
+from soakd.rules.margins import Margins
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from soakd.model.finding import Finding
     from soakd.model.journal import Event, WorkerTotals
     from soakd.model.limits import Bound
@@ -33,12 +36,19 @@ class Progress:
     done_s: float = 0.0
     prepared: bool = False
     stopped: bool = False
+    cooling: dict[str, float] | None = None
+    """After a stop, while the guard watches the bench cool: what its temperatures read."""
     values: dict[str, float] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
     _totals: dict[tuple[int, int], WorkerTotals] = field(default_factory=dict)
+    _margins: Margins = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._margins = Margins(self.record)
 
     def take(self, event: Event) -> None:
         self.now_s = event.at_s
+        self._margins.take(event)
         match event:
             case Prepared():
                 self.prepared = True
@@ -58,6 +68,8 @@ class Progress:
                 self.findings.append(event.finding)
             case LoadStopped():
                 self.stopped = True
+            case Cooling():
+                self.cooling = event.values
             case _:
                 pass
 
@@ -81,11 +93,14 @@ class Progress:
     def remaining_s(self) -> float:
         return max(0.0, self.record.plan.duration_s - self.elapsed_s)
 
+    def watched(self) -> list[tuple[Bound, float]]:
+        """Every bound that there is something for, and what is held against it now."""
+        return [(self.record.bounds[number], watched) for number, watched in self._margins.now.items()]
+
     def nearest(self) -> tuple[Bound, float, float] | None:
-        """The bound with the least margin left now: bound, reading, margin."""
-        known = [(b, self.values[b.channel]) for b in self.record.bounds if b.channel in self.values]
-        rows = [(bound, reading, bound.margin(reading)) for bound, reading in known]
-        return min(rows, key=lambda row: row[2], default=None)
+        """The bound with the least left now, as a share of itself: bound, what is held against it, what is left."""
+        rows = [(bound, watched, bound.margin(watched)) for bound, watched in self.watched()]
+        return min(rows, key=lambda row: row[0].left_share(row[1]), default=None)
 
 
 def picture(progress: Progress) -> Group:
@@ -101,12 +116,14 @@ def picture(progress: Progress) -> Group:
     wrong = progress.mismatches
     table.add_row("wrong results", Text(str(wrong), style="bold red" if wrong else ""))
     for finding in progress.findings[-3:]:
-        table.add_row("found", Text(finding.text, style="red"))
+        table.add_row("found", Text(finding.text, style="yellow" if finding.weight == "note" else "red"))
     return Group(table)
 
 
 def _stage_line(progress: Progress) -> str:
     count = len(progress.record.plan.stages)
+    if progress.cooling is not None:
+        return f"stopped, the load is gone; the bench cools: {cooling_text(progress.cooling)}"
     if progress.stage is None:
         return (
             "stopped"
@@ -138,10 +155,17 @@ def margin_line(progress: Progress) -> str:
     nearest = progress.nearest()
     if nearest is None:
         return "nothing is watched" if not progress.record.bounds else "no reading"
-    bound, reading, left = nearest
-    unit = "K" if bound.unit == "°C" else bound.unit
-    stops = f"stops {bound.side} {bound.value:g} {bound.unit}"
-    return f"{left:.1f} {unit} left: {bound.channel} at {reading:.1f} {bound.unit}, {stops}"
+    bound, watched, left = nearest
+    seen = units.reading_text(watched, bound.watched_unit)
+    return f"{units.reading_text(left, bound.left_unit)} left: {bound.what} at {seen}, {bound.says}"
+
+
+def cooling_text(values: Mapping[str, float]) -> str:
+    """The hottest of what is watched after a stop."""
+    if not values:
+        return "no reading"
+    name, hottest_c = max(values.items(), key=lambda each: each[1])
+    return f"{name} at {hottest_c:.1f} °C"
 
 
 def plain_line(progress: Progress) -> str:

@@ -9,6 +9,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from soakd.report.points_text import PointGrid, point_parts
 from soakd.report.view import VerdictView, view
 
 if TYPE_CHECKING:
@@ -30,8 +31,8 @@ CAUTION = (
 )
 
 
-def verdict_text(verdict: Verdict) -> Group:
-    """The whole verdict, outcome and reasons first."""
+def verdict_text(verdict: Verdict, *, points: bool = False) -> Group:
+    """The whole verdict, outcome and reasons first. With `points`, every operating point in numbers."""
     shown = view(verdict)
     parts: list[RenderableType] = [_headline(shown), _pairs(shown.identity)]
     if shown.reasons:
@@ -41,6 +42,10 @@ def verdict_text(verdict: Verdict) -> Group:
         "Margins", [_margins(shown)] if shown.margins else [Text("no limit watches any sensor of this bench")]
     )
     parts += _section("Coverage", [_pairs(shown.coverage)])
+    if shown.points is not None:
+        parts += _section(f"Operating points: {shown.points.counts}", [PointGrid(shown.points)])
+        if points:
+            parts += _section("Each of them", point_parts(shown.points))
     parts += _section("Guard", [_pairs(shown.guard)])
     parts += _section("Bench", [_pairs(shown.settings)])
     if shown.declared:
@@ -53,7 +58,8 @@ def verdict_text(verdict: Verdict) -> Group:
 
 def _headline(shown: VerdictView) -> Group:
     badge = Text(f" {shown.outcome.upper()} ", style=OUTCOME_STYLES[shown.outcome])
-    return Group("", Text.assemble(badge, "  ", (shown.headline, "bold")), Text(shown.saying), "")
+    scope = [Text(shown.scope)] if shown.scope else []
+    return Group("", Text.assemble(badge, "  ", (shown.headline, "bold")), Text(shown.saying), *scope, "")
 
 
 def _section(title: str, body: Iterable[RenderableType]) -> list[RenderableType]:
@@ -85,6 +91,6 @@ def _margins(shown: VerdictView) -> Table:
     table.add_column(no_wrap=True, justify="right", style="bold")
     table.add_column(overflow="fold")
     for row in shown.margins:
-        about = Text.assemble(row.what, "\n", (f"came to {row.nearest}, stops {row.bound} ({row.origin})", "dim"))
+        about = Text.assemble(row.what, "\n", (f"came to {row.nearest}, {row.bound} ({row.origin})", "dim"))
         table.add_row(f"{row.left} left", about)
     return table

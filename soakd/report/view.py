@@ -6,6 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from soakd import units
+from soakd.model.plan import MEMORY_KINDS
+from soakd.report.declared import declared_rows
+from soakd.report.points import PointsView, points_view
+from soakd.rules.reached import covered_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -41,6 +45,7 @@ class MarginRow:
     what: str
     nearest: str
     bound: str
+    """What it does and when."""
     left: str
     origin: str
 
@@ -52,11 +57,14 @@ class VerdictView:
     outcome: str
     headline: str
     saying: str
+    scope: str
+    """How much of what the sheet allows a pass speaks of; else empty."""
     identity: tuple[tuple[str, str], ...]
     reasons: tuple[str, ...]
     stages: tuple[StageRow, ...]
     margins: tuple[MarginRow, ...]
     coverage: tuple[tuple[str, str], ...]
+    points: PointsView | None
     guard: tuple[tuple[str, str], ...]
     settings: tuple[tuple[str, str], ...]
     declared: tuple[tuple[str, str], ...]
@@ -70,6 +78,7 @@ def view(verdict: Verdict) -> VerdictView:
         outcome=verdict.outcome,
         headline=f"{verdict.plan.name} · {sheet}",
         saying=SAYING[verdict.outcome],
+        scope=covered_text(verdict.evidence.points) if verdict.outcome == "pass" else "",
         identity=(
             ("run", verdict.run_id),
             ("started", verdict.started_utc),
@@ -81,17 +90,12 @@ def view(verdict: Verdict) -> VerdictView:
         stages=tuple(_stage(stage) for stage in verdict.evidence.stages),
         margins=tuple(_margins(verdict)),
         coverage=tuple(_coverage(verdict)),
+        points=points_view(verdict.evidence.points),
         guard=tuple(_guard(verdict)),
         settings=tuple(_settings(verdict)),
-        declared=tuple(
-            (key, _declared(value)) for key, value in (verdict.sheet.values if verdict.sheet else {}).items()
-        ),
+        declared=tuple(declared_rows(verdict.sheet)) if verdict.sheet else (),
         notes=tuple(finding.text for finding in verdict.notes),
     )
-
-
-def _declared(value: object) -> str:
-    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
 
 
 def _reason(finding: Finding) -> str:
@@ -125,7 +129,7 @@ def _stage_facts(stage: StageResult) -> tuple[str, ...]:
         else f"{medians[0]:.0f} MHz median of the slowest core, {lowest:.0f} at least"
     )
     sweeps = min((worker.totals.sweeps for worker in stage.workers), default=0)
-    swept = (f"{sweeps} whole sweeps by every core",) if stage.workload.startswith("memory") else ()
+    swept = (f"{sweeps} whole sweeps by every core",) if stage.workload.partition("/")[0] in MEMORY_KINDS else ()
     return (
         f"{stage.rounds} rounds, {stage.checked_percent:.1f} % of the time checked, {wrong}",
         f"{units.count_text(stage.operations)} {stage.unit}, {units.count_text(stage.per_second)} per second",
@@ -135,18 +139,24 @@ def _stage_facts(stage: StageResult) -> tuple[str, ...]:
 
 
 def _margins(verdict: Verdict) -> Iterator[MarginRow]:
-    channels = {channel.name: channel for channel in verdict.evidence.channels}
-    for bound in verdict.bounds:
-        channel = channels[bound.channel]
-        extreme = channel.maximum if bound.side == "above" else channel.minimum
-        left_unit = "K" if bound.unit == "°C" else bound.unit
+    nearest = [limit.nearest for limit in verdict.evidence.limits] or _extremes(verdict)
+    for bound, worst in zip(verdict.bounds, nearest, strict=True):
         yield MarginRow(
-            what=f"{bound.role}: {bound.channel}",
-            nearest="no reading" if extreme is None else f"{extreme:.1f} {bound.unit}",
-            bound=f"{bound.side} {bound.value:g} {bound.unit}",
-            left="unknown" if extreme is None else f"{bound.margin(extreme):.1f} {left_unit}",
+            what=f"{bound.role}: {bound.what}",
+            nearest="no reading" if worst is None else units.reading_text(worst, bound.watched_unit),
+            bound=bound.says,
+            left="unknown" if worst is None else units.reading_text(bound.margin(worst), bound.left_unit),
             origin=bound.origin,
         )
+
+
+def _extremes(verdict: Verdict) -> list[float | None]:
+    """What verdicts tell that are older than the margins of each limit."""
+    channels = {channel.name: channel for channel in verdict.evidence.channels}
+    return [
+        channels[bound.channel].maximum if bound.side == "above" else channels[bound.channel].minimum
+        for bound in verdict.bounds
+    ]
 
 
 def _coverage(verdict: Verdict) -> Iterator[tuple[str, str]]:
@@ -159,14 +169,16 @@ def _coverage(verdict: Verdict) -> Iterator[tuple[str, str]]:
         yield "watched", "nothing: no limit applies to any sensor of this bench"
     else:
         yield "watched", f"{coverage.watched_percent:.1f} % of the readings of {coverage.weakest_channel}, the weakest"
+    alike: dict[str, list[str]] = {}
     for channel in verdict.evidence.channels:
         if channel.role != "probed-clock" and channel.gaps > GAPS_WORTH_A_LINE * (channel.readings + channel.gaps):
-            yield "gaps", _gap_line(channel)
+            alike.setdefault(_why_gaps(channel), []).append(channel.name)
+    for why, names in alike.items():
+        yield "gaps", f"{', '.join(names)}: {why}"
 
 
-def _gap_line(channel: ChannelSummary) -> str:
-    why = "; ".join(f"{count} × {reason}" for reason, count in channel.gap_reasons.items())
-    return f"{channel.name}: {why}"
+def _why_gaps(channel: ChannelSummary) -> str:
+    return "; ".join(f"{count} × {reason}" for reason, count in channel.gap_reasons.items())
 
 
 def _guard(verdict: Verdict) -> Iterator[tuple[str, str]]:
@@ -181,6 +193,8 @@ def _guard(verdict: Verdict) -> Iterator[tuple[str, str]]:
         yield "own cost", f"{evidence.guard_cpu_percent:.2f} % of one core, {evidence.guard_peak_mib:.0f} MiB"
     if evidence.load_gone_s is not None:
         yield "stop", f"load gone {evidence.load_gone_s * 1000:.1f} ms after the deciding event"
+    if evidence.cooling_s is not None:
+        yield "cooling", f"watched for {units.duration_text(evidence.cooling_s)} after the stop"
     if evidence.steal_percent_mean is not None:
         yield (
             "stolen",

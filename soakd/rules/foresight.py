@@ -68,7 +68,7 @@ class _Past:
 
     def hasty(self) -> tuple[float, float] | None:
         """The present temperature and its rise in K/s, roughly; a heating curve never rises faster later."""
-        points = self.short.points()
+        points = self.short.last(FEWEST_POINTS)
         if len(points) < FEWEST_POINTS:
             return None
         (now_s, now), (then_s, then) = _mean(points[-_FEW:]), _mean(points[-2 * _FEW : -_FEW])

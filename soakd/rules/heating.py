@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from operator import mul
 from statistics import median
 from typing import TYPE_CHECKING, Final
 
@@ -24,7 +25,7 @@ FEWEST_POINTS: Final = 12
 _BENDS: Final = (0.0, 0.5, 1.0, 2.0, 3.0, 4.5, 6.5, 10.0)
 """k times the time that is seen: from a straight line to a curve that has settled long ago."""
 _GOLDEN: Final = (math.sqrt(5.0) - 1.0) / 2.0
-_STEPS: Final = 26
+_STEPS: Final = 20
 _FAR: Final = 5.0
 """Standard deviations from the curve, as the median of the residuals gives them, at which a reading is left out."""
 _OF_NORMAL: Final = 1.4826
@@ -100,17 +101,74 @@ class Heating:
 
 def fit(points: Points) -> Heating | None:
     """The curve through these moments and temperatures, oldest first; None for too few."""
-    kept, curve = points, None
+    kept = points
     for _ in range(_ROUNDS):
         if len(kept) < FEWEST_POINTS or kept[-1][0] <= kept[0][0]:
             return None
-        curve = _Curve.best([at_s - points[-1][0] for at_s, _ in kept], [value for _, value in kept])
-        far = _FAR * _OF_NORMAL * median(map(abs, curve.residuals)) + _LEAST_NOISE_K
-        inside = [point for point, off in zip(kept, curve.residuals, strict=True) if abs(off) <= far]
+        search = _Search(kept, points[-1][0])
+        rough = search.curve(search.bends()[search.best_bend()])
+        far = _FAR * _OF_NORMAL * median(map(abs, rough.residuals)) + _LEAST_NOISE_K
+        inside = [point for point, off in zip(kept, rough.residuals, strict=True) if abs(off) <= far]
         if len(inside) == len(kept):
             break
         kept = inside
-    return None if curve is None else curve.heating(points)
+    if len(kept) < FEWEST_POINTS or kept[-1][0] <= kept[0][0]:
+        return None
+    return _Search(kept, points[-1][0]).finest().heating(points)
+
+
+class _Search:
+    """Along k, the best v and g following from each."""
+
+    def __init__(self, points: Points, now_s: float) -> None:
+        self._moments_s = [at_s - now_s for at_s, _ in points]
+        self._mean = sum(value for _, value in points) / len(points)
+        self._offs = [value - self._mean for _, value in points]
+        self._total = sum(off * off for off in self._offs)
+
+    def bends(self) -> list[float]:
+        seen_s = self._moments_s[-1] - self._moments_s[0]
+        return [bend / seen_s for bend in _BENDS]
+
+    def best_bend(self) -> int:
+        """Place of the best among a few."""
+        squares = [self._squares(bend) for bend in self.bends()]
+        return squares.index(min(squares))
+
+    def finest(self) -> _Curve:
+        """Of a few values of k the best, and then by golden section between its neighbours."""
+        bends, place = self.bends(), self.best_bend()
+        low, high = bends[max(0, place - 1)], bends[min(len(bends) - 1, place + 1)]
+        left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
+        at_left, at_right = self._squares(left), self._squares(right)
+        for _ in range(_STEPS):
+            if at_left < at_right:
+                high, right, at_right = right, left, at_left
+                left = high - _GOLDEN * (high - low)
+                at_left = self._squares(left)
+            else:
+                low, left, at_left = left, right, at_right
+                right = low + _GOLDEN * (high - low)
+                at_right = self._squares(right)
+        tried = {left: at_left, right: at_right, bends[place]: self._squares(bends[place])}
+        return self.curve(min(tried, key=lambda bend: tried[bend]))
+
+    def curve(self, bend_per_s: float) -> _Curve:
+        mean_way, across, spread, with_off = self._moments(bend_per_s)
+        rise = with_off / spread
+        residuals = [off - rise * each for each, off in zip(across, self._offs, strict=True)]
+        return _Curve(self._moments_s, bend_per_s, self._mean - rise * mean_way, rise, residuals)
+
+    def _squares(self, bend_per_s: float) -> float:
+        """What is left of the squares on the best line over the way that the curve has gone."""
+        _, _, spread, with_off = self._moments(bend_per_s)
+        return self._total - with_off * with_off / spread
+
+    def _moments(self, bend_per_s: float) -> tuple[float, list[float], float, float]:
+        ways = [_way(bend_per_s, s) for s in self._moments_s]
+        mean_way = sum(ways) / len(ways)
+        across = [way - mean_way for way in ways]
+        return mean_way, across, sum(map(mul, across, across)), sum(map(mul, across, self._offs))
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,42 +180,11 @@ class _Curve:
     now_c: float
     rise_k_per_s: float
     residuals: list[float]
-    squares: float
-
-    @classmethod
-    def best(cls, moments_s: Sequence[float], values: Sequence[float]) -> _Curve:
-        """Of a few values of k the best, and then by golden section between its neighbours."""
-        seen_s = moments_s[-1] - moments_s[0]
-        tried = [cls._at(bend / seen_s, moments_s, values) for bend in _BENDS]
-        place = min(range(len(tried)), key=lambda number: tried[number].squares)
-        low, high = tried[max(0, place - 1)].bend_per_s, tried[min(len(tried) - 1, place + 1)].bend_per_s
-        left = cls._at(high - _GOLDEN * (high - low), moments_s, values)
-        right = cls._at(low + _GOLDEN * (high - low), moments_s, values)
-        for _ in range(_STEPS):
-            if left.squares < right.squares:
-                high, right = right.bend_per_s, left
-                left = cls._at(high - _GOLDEN * (high - low), moments_s, values)
-            else:
-                low, left = left.bend_per_s, right
-                right = cls._at(low + _GOLDEN * (high - low), moments_s, values)
-        return min((left, right, tried[place]), key=lambda curve: curve.squares)
-
-    @classmethod
-    def _at(cls, bend_per_s: float, moments_s: Sequence[float], values: Sequence[float]) -> _Curve:
-        """A straight line over the way that the curve has gone at each moment."""
-        ways = [_way(bend_per_s, s) for s in moments_s]
-        count = len(ways)
-        mean_way, mean = sum(ways) / count, sum(values) / count
-        across = [way - mean_way for way in ways]
-        spread = sum(each * each for each in across)
-        rise = sum(each * (value - mean) for each, value in zip(across, values, strict=True)) / spread
-        residuals = [value - mean - rise * each for each, value in zip(across, values, strict=True)]
-        squares = sum(off * off for off in residuals)
-        return cls(moments_s, bend_per_s, mean - rise * mean_way, rise, residuals, squares)
 
     def heating(self, points: Points) -> Heating:
         """`points`: all there are."""
-        variance = max(self.squares / (len(self.residuals) - 3), _LEAST_NOISE_K**2)
+        squares = sum(off * off for off in self.residuals)
+        variance = max(squares / (len(self.residuals) - 3), _LEAST_NOISE_K**2)
         like = sum(one * other for one, other in zip(self.residuals, self.residuals[1:], strict=False))
         return Heating(
             now_c=self.now_c,
@@ -165,7 +192,7 @@ class _Curve:
             bend_per_s=self.bend_per_s,
             covariance=self._covariance(variance),
             noise_k=math.sqrt(variance),
-            alike=min(_MOST_ALIKE, max(0.0, like / self.squares)) if self.squares else 0.0,
+            alike=min(_MOST_ALIKE, max(0.0, like / squares)) if squares else 0.0,
             follows=all(self._follows(points[-tail:], points[-1][0], variance) for tail in _TAILS),
         )
 

@@ -40,6 +40,10 @@ class Trace:
         """Moment and mean of each span, oldest first; the last one may still be going on."""
         return [*self._points, self._open()] if self._count else list(self._points)
 
+    def last(self, count: int) -> list[tuple[float, float]]:
+        """The newest of them, as many as there are up to so many."""
+        return [*self._points[1 - count :], self._open()] if self._count else self._points[-count:]
+
     def _open(self) -> tuple[float, float]:
         return self._begun_s + self._time / self._count, self._total / self._count
 

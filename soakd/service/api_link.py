@@ -59,7 +59,7 @@ class ApiLink:
         theirs.close()
         self._started_s = self._clock.monotonic()
         self._pending = self._waiting = b""
-        configuration = self._configuration.model_dump(mode="json")
+        configuration = self._configuration.model_dump(mode="json", include={"api"})  # the rest may hold secrets
         self.push(start={"configuration": configuration, "home": str(self._home.folder)})
 
     def start_again_if_due(self) -> bool:

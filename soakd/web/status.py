@@ -12,16 +12,21 @@ Count = Annotated[int, Field(ge=0)]
 
 
 class Nearest(Value):
-    """The bound with the least margin left at the moment."""
+    """The limit that has the least left at the moment, as a share of itself."""
 
     channel: str
+    """With what is taken away from it, where a difference is limited."""
     reading: float
+    """What is held against the limit: a reading, a difference, a rise, a count within an hour, a share of the stage."""
     unit: str
     bound: float
+    """The nearest value that would break it."""
     side: Literal["above", "below"]
-    """On which side of the bound the load is stopped."""
+    """On which side of that it is broken."""
     margin: float
     """What is left until then, in the unit; K where that is °C."""
+    limit: str = ""
+    """What it does and when, in words: stops above 90 °C."""
 
 
 class RunStatus(Value):
@@ -45,6 +50,8 @@ class RunStatus(Value):
     mismatches: Count
     """Wrong results."""
     nearest: Nearest | None = None
+    cooling: dict[str, float] | None = None
+    """After a stop, with the load gone: what the temperatures read that are watched until the bench has cooled."""
     findings: tuple[str, ...] = ()
     """What the guard found so far, oldest first."""
 

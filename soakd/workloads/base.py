@@ -10,9 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
 from soakd.errors import WorkloadError
+
+if TYPE_CHECKING:
+    from soakd.workloads.classes import InstructionClass
 
 Beat = Callable[[], None]
 """Called between pieces of work of at most about 50 ms, so that a worker's heartbeat advances."""
@@ -130,5 +133,24 @@ class Program(Protocol):
 
         `memory_bytes` matters to memory workloads only, `seat` (the worker's place among those gathered, from 0) only
         to those that share something.
+        """
+        ...
+
+
+class Workload(Protocol):
+    """What a workload plugin makes of its options: words for the list of workloads, and the way to build it."""
+
+    loads: str
+    """One line: which part of the machine."""
+    catches: str
+    misses: str
+    """What it cannot catch; there is always something."""
+    classes: Sequence[str]
+    """Instruction classes that it can be built for, narrowest first; "scalar" where that means nothing."""
+
+    def build(self, target: InstructionClass) -> Program:
+        """Called in the crew's parent, which forks the workers: load libraries here, and open devices in `task`.
+
+        Raises WorkloadError with the reason where it cannot be built on this machine.
         """
         ...

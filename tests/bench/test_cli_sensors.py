@@ -43,6 +43,8 @@ def test_the_list_for_programs_has_every_channel_with_role_unit_value_and_critic
         "value": 45.0,
         "gap": None,
         "critical": None,
+        "limits": [],
+        "health": "good",
     }
     assert shown["hwmon/nvme/Composite"]["critical"] == pytest.approx(84.85)
     assert shown["hwmon/nct6799/in0"]["unit"] == "V"
@@ -53,27 +55,85 @@ def test_the_list_for_people_fits_80_columns_and_begins_with_the_processor(tree)
     done = on_desktop(tree, "list")
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 80
-    assert lines[0].split() == ["role", "channel", "reading", "critical", "unit"]
+    assert lines[0].split() == ["role", "channel", "reading", "critical", "health"]
     assert lines[1].split()[0] == "cpu-temperature"
-    assert row_of(done.stdout, "hwmon/k10temp/Tctl")[2:] == ["45.0", "°C"]
-    assert row_of(done.stdout, "hwmon/nvme/Composite")[2:] == ["38.9", "84.9", "°C"]
-    assert row_of(done.stdout, "hwmon/nct6799/fan1")[2:] == ["910", "rpm"]
-    assert row_of(done.stdout, "hwmon/nct6799/in0")[2:] == ["1.104", "V"]
+    assert row_of(done.stdout, "hwmon/k10temp/Tctl")[2:] == ["45.0", "°C", "good"]
+    assert row_of(done.stdout, "hwmon/nvme/Composite")[2:] == ["38.9", "°C", "84.9", "°C", "good"]
+    assert row_of(done.stdout, "hwmon/nct6799/fan1")[2:] == ["910", "rpm", "good"]
+    assert row_of(done.stdout, "hwmon/nct6799/in0")[2:] == ["1.104", "V", "good"]
     assert "e+" not in done.stdout
     assert done.stderr == ""
 
 
-def test_a_gap_is_marked_in_its_row_and_explained_below(tree):
+def test_the_health_of_a_channel_is_in_its_row_and_a_gap_is_explained_below(tree):
     put(tree / "hwmon1" / "fan1_input", "N/A")
     put(tree / "hwmon0" / "temp1_input", 250000)
     text = on_desktop(tree, "list", "--of", "hwmon").stdout
     table, below = text.split("gaps:\n")
     assert row_of(table, "hwmon/nct6799/fan1")[2] == "gap"
-    assert row_of(table, "hwmon/k10temp/Tctl")[2] == "gap"
+    assert row_of(table, "hwmon/k10temp/Tctl")[2] == "absurd"
     assert sorted(below.splitlines()) == [
         "  hwmon/k10temp/Tctl: absurd: 250",
         "  hwmon/nct6799/fan1: not a number: 'N/A'",
     ]
+
+
+LIMITS = """
+version = 1
+name = "Limits"
+[[stage]]
+name = "A minute"
+workload = "integer"
+duration = "1 min"
+[[limit]]
+of = "pump"
+below = "900 rpm"
+[[limit]]
+of = "cpu-temperature"
+above = "88 °C"
+"""
+ROLES = """
+[roles]
+"hwmon/nct6799/fan2" = "pump"
+"hwmon/nct6799/fan9" = "pump"
+"""
+
+
+def test_roles_of_the_configuration_and_limits_of_a_plan_are_shown(tree, tmp_path):
+    (tmp_path / "soakd.toml").write_text(ROLES)
+    (tmp_path / "plan.toml").write_text(LIMITS)
+    words = ["list", "--plan", str(tmp_path / "plan.toml"), "--config", str(tmp_path / "soakd.toml")]
+    done = on_desktop(tree, *words)
+    assert done.stdout.splitlines()[0].split() == ["role", "channel", "reading", "limit", "health"]
+    pump = ["pump", "hwmon/nct6799/fan2", "1240", "rpm", "below", "900", "rpm", "good"]
+    assert row_of(done.stdout, "hwmon/nct6799/fan2") == pump
+    assert row_of(done.stdout, "hwmon/k10temp/Tctl")[4:] == ["above", "88", "°C", "good"]
+    (told,) = done.stderr.splitlines()
+    assert told.startswith("soakd: roles: hwmon/nct6799/fan9 is no channel of this bench")
+    shown = {each["name"]: each for each in json.loads(on_desktop(tree, *words, "--json").stdout)}
+    assert shown["hwmon/nct6799/fan2"]["limits"] == ["below 900 rpm"]
+
+
+def test_the_configuration_in_the_state_folder_is_the_one_if_none_is_named(tree, tmp_path, monkeypatch):
+    (tmp_path / "soakd.toml").write_text(ROLES)
+    monkeypatch.setenv("SOAKD_HOME", str(tmp_path))
+    shown = {each["name"]: each for each in json.loads(on_desktop(tree, "list", "--json").stdout)}
+    assert shown["hwmon/nct6799/fan2"]["role"] == "pump"
+
+
+def test_a_role_that_a_channel_cannot_have_is_refused_in_one_line(tree, tmp_path):
+    (tmp_path / "soakd.toml").write_text('[roles]\n"hwmon/nct6799/in0" = "pump"\n')
+    done = run(bench_command(tree, [SOAKD, "sensors", "list", "--config", str(tmp_path / "soakd.toml")]))
+    assert done.returncode == 78
+    assert done.stderr.splitlines()[0] == "soakd: roles: hwmon/nct6799/in0 reads in V and cannot be pump"
+    assert len(done.stderr.splitlines()) == 2
+
+
+def test_a_limit_that_this_bench_cannot_keep_is_refused_by_name(tree, tmp_path):
+    (tmp_path / "plan.toml").write_text(LIMITS)
+    done = run(bench_command(tree, [SOAKD, "sensors", "list", "--plan", str(tmp_path / "plan.toml")]))
+    assert done.returncode == 78
+    assert done.stderr.startswith("soakd: limit on pump: this bench has no such role or channel\n")
 
 
 def test_watching_for_programs_is_one_object_a_line_with_readings_and_reasons(tree):

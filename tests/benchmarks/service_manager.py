@@ -24,7 +24,7 @@ temperature = "if-available"
 [[stage]]
 name = "Memory"
 workload = "memory"
-memory = "2 %"
+memory = "10 %"
 duration = "4 s"
 [[stage]]
 name = "Integer"

@@ -68,7 +68,7 @@ def serve() -> None:
     class Popen(subprocess.Popen):
         def __init__(self, words, **rest):
             if "soakd.service.engine_process" in words:
-                words = [sys.executable, __file__, "tell", words[-2]]
+                words = [sys.executable, __file__, "tell", words[-4]]
             super().__init__(words, **rest)
 
     session.subprocess.Popen = Popen

@@ -18,6 +18,7 @@ MEMORY = HEAD + STAGE.replace("integer", "memory")
 PLAN = HEAD + STAGE
 LIMIT = PLAN + '[[limit]]\nof = "cpu-temperature"\n'
 SHEET = HEAD + "[values]\n"
+CLOCKS = HEAD + "[clocks]\n"
 PULSED = 'pattern = "pulsed"\nperiod = "20 ms"\non = "50 %"\n'
 RANDOM = 'pattern = "random"\nshortest = "1 ms"\nlongest = "1 s"\n'
 
@@ -40,7 +41,7 @@ BROKEN_PLANS = {
     "key misspelt in the guard": (guard('gap_hold = "1 s"'), "guard: gap_hold", "", "did you mean gap-hold?"),
     "key that is like no other": (
         HEAD + "zzz = 1\n" + STAGE, "zzz", "",
-        "known here: coverage-floor, guard, limit, name, note, stage, version",
+        "known here: clock-hold, clock-tolerance, coverage-floor, guard, limit, name, note, stage, version",
     ),
     "the field's name in code": (PLAN + 'duration_s = "8 h"\n', "stage 1: duration_s", "", "did you mean duration?"),
     "key of the second stage": (
@@ -66,7 +67,16 @@ BROKEN_PLANS = {
         MEMORY + 'memory = "120 %"\n', "stage 1: memory", '"120 %"', "must lie between 0.1 % and 95 %",
     ),
     "memory stage without a share": (MEMORY, "stage 1: memory", "", 'a memory stage needs a share such as "60 %"'),
-    "share outside memory": (PLAN + 'memory = "60 %"\n', "stage 1: memory", '"60 %"', "only memory stages have it"),
+    "share outside memory": (
+        PLAN + 'memory = "60 %"\n', "stage 1: memory", '"60 %"', "only memory and mixed stages have it",
+    ),
+    "mixed stage without a share": (
+        MEMORY.replace("memory", "mixed"), "stage 1: memory", "", 'a mixed stage needs a share such as "60 %"',
+    ),
+    "walking exchange": (
+        PLAN.replace("integer", "exchange") + 'pattern = "walking"\ndwell = "1 s"\n', "stage 1: pattern", '"walking"',
+        "have to be loaded together",
+    ),
     "a core twice": (PLAN + "cores = [0, 1, 0]\n", "stage 1: cores", "[0, 1, 0]", "each only once"),
     "no core": (PLAN + "cores = []\n", "stage 1: cores", "[]", "at least one core"),
     "core as a word": (PLAN + 'cores = "fast"\n', "stage 1: cores", '"fast"', '"all" or a list of core numbers'),
@@ -143,6 +153,40 @@ BROKEN_PLANS = {
     "limit on a channel in no unit": (
         PLAN + '[[limit]]\nof = "hwmon/fan"\nbelow = "fast"\n', "limit 1: below", '"fast"', "a number with its unit",
     ),
+    "limit on a band with one edge": (
+        LIMIT + 'outside = ["90 °C"]\n', "limit 1: outside", '["90 °C"]', "from the lower edge to the upper one",
+    ),
+    "limit on a band that is no list": (LIMIT + 'outside = "90 °C"\n', "limit 1: outside", '"90 °C"', "must be a list"),
+    "limit on a band the wrong way round": (
+        LIMIT + 'outside = ["90 °C", "10 °C"]\n', "limit 1: outside", '["90 °C", "10 °C"]',
+        "from the lower edge to the upper one",
+    ),
+    "limit on a rise in no time": (LIMIT + 'rises = "2 K"\n', "limit 1: rises", '"2 K"', "use K/s, K/min, K/h"),
+    "limit on a rise over a moment": (
+        LIMIT + 'rises = "2 K/s"\nover = "1 s"\n', "limit 1: over", '"1 s"', "must lie between 5 s and 1 h",
+    ),
+    "limit on a rise and more": (
+        LIMIT + 'above = "90 °C"\nrises = "2 K/s"\n', "limit 1: rises", '"2 K/s"', "write two limits",
+    ),
+    "limit on a difference in °C": (
+        LIMIT + 'minus = "coolant-temperature"\nabove = "40 °C"\n', "limit 1: above", '"40 °C"', "use K",
+    ),
+    "limit on a count of nothing": (
+        LIMIT + 'per-hour = "3 events"\n', "limit 1: per-hour", '"3 events"', "roles that count are machine-checks",
+    ),
+    "limit with an underscore": (LIMIT + 'per_hour = "3 events"\n', "limit 1: per_hour", "", "did you mean per-hour?"),
+    "limit on all of the time": (
+        LIMIT + 'above = "85 °C"\nshare = "100 %"\n', "limit 1: share", '"100 %"', "must lie between 0.1 % and 99 %",
+    ),
+    "limit with another consequence": (
+        LIMIT + 'above = "85 °C"\nthen = "shout"\n', "limit 1: then", '"shout"', 'must be "stop", "fail" or "note"',
+    ),
+    "foresight that is silent": (
+        guard('foresight = "never"'), "guard: foresight", '"never"', 'must be "note" or "stop"',
+    ),
+    "a watch without end": (
+        guard('cooling-watch = "2 h"'), "guard: cooling-watch", '"2 h"', "must lie between 0 s and 1 h",
+    ),
     "limit on nothing": (PLAN + '[[limit]]\nabove = "90 °C"\n', "limit 1: of", "", "required"),
     "tick too small": (guard('tick = "10 ms"'), "guard: tick", '"10 ms"', "must lie between 0.1 s and 10 s"),
     "negative swap": (guard('swap = "-1 MiB"'), "guard: swap", '"-1 MiB"', "must lie between 0 B and"),
@@ -170,8 +214,92 @@ BROKEN_SHEETS = {
     "a number that JSON cannot hold": (
         SHEET + "v = 9007199254740993\n", "values: v", "9007199254740993", "write it as text",
     ),
-    "a setting outside the values": (HEAD + 'ratio = "1 x"\n', "ratio", "", "settings stand under [values]"),
-    "a plan where a sheet belongs": (PLAN, "stage", "", "known here: name, note, values, version"),
+    "a setting outside its place": (
+        HEAD + 'ratio = "1 x"\n', "ratio", "", "what has no place of its own stands under [values]",
+    ),
+    "a plan where a sheet belongs": (
+        PLAN, "stage", "",
+        "known here: cache, clocks, cooling, limits, makers-limits, memory, name, note, parent, processor, values",
+    ),
+    "a limit twice": (
+        CLOCKS + "limits = [{active-cores = 2, ratio = 50}, {active-cores = 2, ratio = 51}]\n", "clocks: limits",
+        '[{"active-cores": 2, "ratio": 50}, {"active-cores": 2, "ratio": 51}]',
+        "active-cores = 2 stands there twice; keep one of the two entries",
+    ),
+    "a ceiling twice": (
+        CLOCKS + "cores = [{core = 2, ratio = 50}, {core = 2, ratio = 50}]\n", "clocks: cores",
+        '[{"core": 2, "ratio": 50}, {"core": 2, "ratio": 50}]', "core = 2 stands there twice",
+    ),
+    "a width twice": (
+        CLOCKS + "vector = [{width = 256, below = 2}, {width = 256, below = 3}]\n", "clocks: vector",
+        '[{"width": 256, "below": 2}, {"width": 256, "below": 3}]', "width = 256 stands there twice",
+    ),
+    "a step twice": (
+        CLOCKS + 'steps-down = [{at = "90 °C", by = 1}, {at = "90.0 °C", by = 2, active-cores = 1}]\n',
+        "clocks: steps-down", '[{"at": "90 °C", "by": 1}, {"at": "90.0 °C", "by": 2, "active-cores": 1}]',
+        "at = 90 °C with active-cores = 1 stands there twice",
+    ),
+    "a point of the curve twice": (
+        HEAD + '[voltages]\ncurve = [{ratio = 8, voltage = "0.7 V"}, {ratio = 8.0, voltage = "0.8 V"}]\n',
+        "voltages: curve", '[{"ratio": 8, "voltage": "0.7 V"}, {"ratio": 8.0, "voltage": "0.8 V"}]',
+        "ratio = 8 stands there twice",
+    ),
+    "a core on twice": (
+        HEAD + "[processor]\ncores-on = [0, 1, 0]\n", "processor: cores-on", "[0, 1, 0]", "name each only once",
+    ),
+    "no core on": (HEAD + "[processor]\ncores-on = []\n", "processor: cores-on", "[]", "must hold at least one"),
+    "a name in two spellings": (
+        HEAD + '[memory.timings]\nCL = "30 cycles"\n"cl " = "32 cycles"\n', "memory: timings",
+        '{"CL": "30 cycles", "cl ": "32 cycles"}', "'CL' and 'cl ' are one name; keep one of the two",
+    ),
+    "a ratio between the steps": (
+        CLOCKS + "limits = [{active-cores = 2, ratio = 50.1}]\n", "clocks: limits 1: ratio", "50.1",
+        "a ratio goes in steps of 0.25",
+    ),
+    "a ratio as text": (CLOCKS + 'lowest-ratio = "8"\n', "clocks: lowest-ratio", '"8"', "must be a number"),
+    "a ratio that is true": (CLOCKS + "lowest-ratio = true\n", "clocks: lowest-ratio", "true", "must be a number"),
+    "a ratio below one": (CLOCKS + "lowest-ratio = 0.5\n", "clocks: lowest-ratio", "0.5", "must be at least 1"),
+    "half a core": (
+        CLOCKS + "cores = [{core = 0.5, ratio = 50}]\n", "clocks: cores 1: core", "0.5", "must be a whole number",
+    ),
+    "a core beyond all": (
+        CLOCKS + "cores = [{core = 4096, ratio = 50}]\n", "clocks: cores 1: core", "4096", "must be less than 4096",
+    ),
+    "no such width": (
+        CLOCKS + "vector = [{width = 64, below = 1}]\n", "clocks: vector 1: width", "64", "must be 128, 256 or 512",
+    ),
+    "an entry without its ratio": (
+        CLOCKS + "limits = [{active-cores = 2}]\n", "clocks: limits 1: ratio", "", "this key is required",
+    ),
+    "one entry without a list": (
+        CLOCKS + "limits = {active-cores = 2, ratio = 50}\n", "clocks: limits", '{"active-cores": 2, "ratio": 50}',
+        "must be a list",
+    ),
+    "a voltage as a bare number": (
+        HEAD + "[voltages.top]\nratio = 50\nvoltage = 1.3\n", "voltages: top: voltage", "1.3",
+        'a voltage is text with a unit, such as "1.25 V"',
+    ),
+    "a voltage that none can mean": (
+        HEAD + '[voltages.top]\nratio = 50\nvoltage = "1300 V"\n', "voltages: top: voltage", '"1300 V"',
+        "must lie between 0.1 V and 3 V",
+    ),
+    "a reference clock in another unit": (
+        CLOCKS + 'reference = "100 W"\n', "clocks: reference", '"100 W"', "not a unit of frequency; use MHz, GHz, kHz",
+    ),
+    "a timing in between": (
+        HEAD + '[memory.timings]\nCL = "30.5 cycles"\n', "memory: timings: CL", '"30.5 cycles"',
+        "a timing is a whole number of cycles",
+    ),
+    "a key misspelt in a table": (CLOCKS + "refrence = 1\n", "clocks: refrence", "", "did you mean reference?"),
+    "a key misspelt in an entry": (
+        HEAD + '[voltages]\ncurve = [{ratio = 8, voltage = "0.7 V", offest = "0 V"}]\n',
+        "voltages: curve 1: offest", "", "did you mean offset?",
+    ),
+    "a value without a name": (SHEET + '" " = 3\n', "values", '{" ": 3}', "a name is missing"),
+    "words where yes or no belongs": (
+        HEAD + '[memory]\nprofile-loaded = "yes"\n', "memory: profile-loaded", '"yes"', "must be true or false",
+    ),
+    "a name of nothing": (HEAD.replace('"Trial"', '"  "'), "name", '"  "', "must not be empty"),
     "values misspelt": (HEAD + "[value]\nv = 1\n", "value", "", "did you mean values?"),
     "values that are no table": (HEAD + "values = 3\n", "values", "3", "must be a table"),
 }  # fmt: skip
@@ -229,7 +357,9 @@ def test_a_folder_is_no_plan(tmp_path):
 def test_a_sheet_is_no_plan(tmp_path):
     path = tmp_path / "tonight.toml"
     path.write_text(SHEET + "ratio = 47\n", encoding="utf-8")
-    assert "values: unknown key; known here: coverage-floor, guard, limit" in str(refusal(load_plan, path))
+    assert "values: unknown key; known here: clock-hold, clock-tolerance, coverage-floor, guard, limit" in str(
+        refusal(load_plan, path)
+    )
 
 
 def test_only_the_file_format_s_own_keys_count(tmp_path):
@@ -305,11 +435,19 @@ def test_a_night_is_never_run_without_a_processor_temperature():
 
 
 def test_the_shipped_sheet_s_quantities_stand_in_base_units():
-    values = load_sheet(shipped("sheets")["lantern"]).values
-    assert values["core voltage offset"] == "-0.035 V"
-    assert values["memory data rate"] == "6000 MT/s"
-    assert values["ratio limit, all cores"] == 47
-    assert values["stored memory profile loaded"] is True
+    sheet = load_sheet(shipped("sheets")["lantern"])
+    assert sheet.voltages.curve[-1].offset_v == -0.035
+    assert sheet.voltages.load_line_mohm == 0.9
+    assert sheet.memory.data_rate_mts == 6000.0
+    assert [entry.ratio for entry in sheet.clocks.limits] == [51.0, 50.0, 48.0]
+    assert sheet.memory.profile_loaded is True
+    assert sheet.values["coolant at idle"] == "27 °C"
+
+
+def test_the_shipped_sheets_are_a_tree():
+    sheets = {sheet.name: sheet for sheet in map(load_sheet, shipped("sheets").values())}
+    assert [sheet.parent for sheet in sheets.values() if sheet.parent] == ["Lantern, trial 3"]
+    assert "Lantern, trial 3" in sheets
 
 
 def test_a_plan_is_found_by_its_file_or_by_a_shipped_name(tmp_path):
@@ -371,6 +509,15 @@ def test_a_plan_that_fits_is_not_refused(stage, tmp_path):
     path = tmp_path / "tonight.toml"
     path.write_text(PLAN + stage, encoding="utf-8")
     assert list(misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES)) == []
+
+
+def test_turns_that_fill_a_stage_exactly_are_not_refused_for_the_last_binary_digit(tmp_path):
+    path = tmp_path / "tonight.toml"
+    path.write_text(lasting('"189.6 s"') + 'pattern = "walking"\ndwell = "7.9 s"\n', encoding="utf-8")
+    assert 7.9 > 189.6 / 24
+    assert list(misfits(load_plan(path), bench_cores=range(24), classes=CLASSES)) == []
+    (misfit,) = misfits(load_plan(path), bench_cores=range(25), classes=CLASSES)
+    assert misfit.wanted.startswith("too long for every core to have its turn")
 
 
 def test_an_exchange_needs_two_cores_that_are_loaded_together(tmp_path):

@@ -26,7 +26,9 @@ HOOK = """#!/bin/sh
 sheet=$(cat)
 echo "$1" >> {log}
 [ "$1" = confirm ] || exit 0
-printf '%s' "$sheet" | {python} -c 'import json, sys; print(json.dumps(json.load(sys.stdin)["values"]))'
+printf '%s' "$sheet" | {python} -c 'import json, sys
+(core,) = json.load(sys.stdin)["clocks"]["cores"]
+print(json.dumps({{"clocks, cores, core 0: ratio": core["ratio"]}}))'
 """
 
 
@@ -47,7 +49,7 @@ def folder(daemon):
     (place / "short.toml").write_text(PLAN)
     for ratio in (47, 48):
         (place / f"{ratio}.toml").write_text(
-            f'version = 1\nname = "Ratio {ratio}"\n[values]\n"ratio limit" = {ratio}\n'
+            f'version = 1\nname = "Ratio {ratio}"\n[clocks]\ncores = [{{core = 0, ratio = {ratio}}}]\n'
         )
     return place
 

@@ -9,7 +9,7 @@ from rich.console import Console
 from run_parts import CPU, channel, clean_run, found, limit, plan, record, stage, start, stopped, tick, totals
 
 from soakd.model.channels import Role
-from soakd.model.journal import StageAnnounced, StageEnded, StageStarted
+from soakd.model.journal import Cooling, StageAnnounced, StageEnded, StageStarted
 from soakd.report.live import BAND_CELLS, Progress, band, margin_line, picture, plain_line
 
 FAN = "hwmon/board/fan1"
@@ -91,6 +91,54 @@ def test_the_margin_is_that_of_the_nearest_bound(values, line):
     progress = after(start(), tick(2.0, values=values))
     assert margin_line(progress) == line
     assert line in plain_line(progress)
+
+
+COOLANT, ERRORS = "hwmon/board/coolant", "edac/mc0 corrected"
+MANY = record(
+    plan(
+        stage(duration_s=100.0),
+        limits=[
+            limit(above="90 °C"), limit(minus="coolant-temperature", above="45 K"), limit(of=ERRORS, per_hour="0 events"),
+            limit(above="60 °C", share_percent=20.0, then="fail"),
+            limit(of=COOLANT, outside=("10 °C", "50 °C"), then="note"),
+        ],
+    ),
+    channels=[
+        channel(critical=95.0), channel(COOLANT, Role.COOLANT_TEMPERATURE),
+        channel(ERRORS, Role.CORRECTED_MEMORY_ERRORS),
+    ],
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("cpu", "coolant", "errors", "line"),
+    [
+        (50.0, 44.0, 7.0, f"6.0 K left: {COOLANT} at 44.0 °C, notes outside 10 to 50 °C"),
+        (72.0, 30.0, 7.0, f"3.0 K left: {CPU} minus coolant-temperature at 42.0 K, stops above 45 K"),
+        (89.0, 45.0, 7.0, f"1.0 K left: {CPU} at 89.0 °C, stops above 90 °C"),
+        (50.0, 30.0, 8.0, f"-1 events left: {ERRORS} at 1 events, stops above 0 events in an hour"),
+    ],
+)
+def test_of_different_limits_the_one_with_the_least_share_left_is_named(cpu, coolant, errors, line):
+    """A limit of no event at all has nothing left, and is nearest only once it is broken."""
+    first = tick(2.0, values={CPU: 50.0, COOLANT: 30.0, ERRORS: 7.0})
+    values = {CPU: cpu, COOLANT: coolant, ERRORS: errors}
+    assert margin_line(after(start(), *begun(0, 0.0), first, tick(3.0, values=values), of=MANY)) == line
+
+
+def test_the_share_of_a_stage_is_followed():
+    hot = [tick(1.0 + n, n, values={CPU: 70.0, COOLANT: 30.0, ERRORS: 7.0}) for n in range(20)]
+    line = margin_line(after(start(), *begun(0, 0.0), *hot, of=MANY))
+    assert line == f"1.0 % left: {CPU} at 19.0 %, fails above 60 °C for more than 20 % of a stage"
+
+
+def test_after_a_stop_it_says_that_the_load_is_gone_and_how_the_bench_cools():
+    events = [start(), *begun(0, 1.0), stopped(5.0), over(0, 5.1, complete=False)]
+    progress = after(*events, Cooling(at_s=7.0, values={CPU: 71.0, FAN: 60.0}))
+    line = f"stopped, the load is gone; the bench cools: {CPU} at 71.0 °C"
+    assert plain_line(progress).startswith(line)
+    assert line in " ".join(drawn(progress).split())
+    assert "no reading" in plain_line(after(*events, Cooling(at_s=7.0, values={})))
 
 
 def test_where_nothing_is_watched_it_says_so():

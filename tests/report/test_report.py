@@ -83,13 +83,17 @@ def squeezed(text):
 
 def everything(shown):
     """All words of a view that stand beside their key or alone."""
-    yield from (shown.headline, shown.saying, shown.outcome.upper(), *shown.reasons, *shown.notes)
+    yield from (shown.headline, shown.saying, shown.scope, shown.outcome.upper(), *shown.reasons, *shown.notes)
     for rows in (shown.identity, shown.coverage, shown.guard, shown.settings, shown.declared):
         yield from (word for row in rows for word in row)
     for row in shown.stages:
         yield from (row.number, row.name, row.state, row.load, *row.facts)
+    if shown.points is not None:
+        yield from (shown.points.counts, *shown.points.groups, *shown.points.steps)
+        yield from (f"{mark}{meaning}" for mark, meaning in shown.points.legend)
+        yield from (row.cores for row in shown.points.rows)
     for row in shown.margins:
-        yield from (row.what, f"came to {row.nearest}, stops {row.bound} ({row.origin})", f"{row.left} left")
+        yield from (row.what, f"came to {row.nearest}, {row.bound} ({row.origin})", f"{row.left} left")
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -135,10 +139,10 @@ def test_every_bound_is_shown_with_what_was_left_of_it():
     assert (cpu.what, cpu.left, cpu.bound, cpu.nearest) == (
         f"cpu-temperature: {CPU}",
         "5.0 K",
-        "above 75 °C",
+        "stops above 75 °C",
         "70.0 °C",
     )
-    assert (fan.left, fan.nearest, fan.bound) == ("unknown", "no reading", "below 500 rpm")
+    assert (fan.left, fan.nearest, fan.bound) == ("unknown", "no reading", "stops below 500 rpm")
 
 
 def test_what_was_left_is_counted_from_the_reading_nearest_to_the_bound():
@@ -147,6 +151,32 @@ def test_what_was_left_is_counted_from_the_reading_nearest_to_the_bound():
     events = [start(), *seen, *(e for e in stage_events(0, 1.0) if e.kind != "tick"), end(13.0)]
     rows = [(row.nearest, row.left) for row in view(verdict(about, events)).margins]
     assert rows == [("85.0 °C", "5.0 K"), ("40.0 °C", "30.0 K")]
+
+
+def test_limits_of_every_kind_are_shown_in_their_own_terms():
+    coolant = "hwmon/board/coolant"
+    limits = [
+        limit(above="90 °C"), limit(minus=coolant, above="45 K"), limit(of=coolant, outside=("10 °C", "50 °C")),
+        limit(above="69 °C", share_percent=50.0, then="fail"),
+    ]  # fmt: skip
+    inputs = [channel(critical=95.0), channel(coolant, Role.COOLANT_TEMPERATURE)]
+    about = record(plan(stage(duration_s=20.0), limits=limits), channels=inputs)
+    seen = [tick(2.0 + n, n, values={CPU: 70.0, coolant: 30.0}) for n in range(10)]
+    events = [start(), *sorted([*(e for e in stage_events(0, 1.0) if e.kind != "tick"), *seen], key=lambda e: e.at_s)]
+    rows = view(verdict(about, [*events, end(13.0)])).margins
+    assert [(row.nearest, row.bound, row.left) for row in rows] == [
+        ("70.0 °C", "stops above 90 °C", "20.0 K"),
+        ("40.0 K", "stops above 45 K", "5.0 K"),
+        ("30.0 °C", "stops outside 10 to 50 °C", "20.0 K"),
+        ("45.0 %", "fails above 69 °C for more than 50 % of a stage", "5.0 %"),
+    ]
+    assert rows[1].what == f"cpu-temperature: {CPU} minus {coolant}"
+
+
+def test_a_verdict_of_before_limits_had_margins_of_their_own_shows_them_still():
+    old = VERDICTS["pass"]
+    bare = old.model_copy(update={"evidence": old.evidence.model_copy(update={"limits": ()})})
+    assert view(bare).margins == view(old).margins
 
 
 def test_a_broken_bound_shows_a_negative_rest():
@@ -167,6 +197,15 @@ def test_missing_readings_are_named_with_their_reasons():
     gaps = [tick(2.0 + n, n, values={}, gaps={CPU: "input/output error"}) for n in range(3)]
     events = [start(), *(e for e in stage_events(0, 1.0) if e.kind != "tick"), *gaps, end(13.0)]
     assert ("gaps", f"{CPU}: 3 × input/output error") in view(verdict(record(), events)).coverage
+
+
+def test_channels_that_are_silent_for_one_reason_share_a_line():
+    names = ["powercap/package-0", "powercap/psys"]
+    about = record(channels=[channel(critical=95.0), *(channel(name, Role.PACKAGE_POWER) for name in names)])
+    gaps = dict.fromkeys(names, "cannot be read: Permission denied")
+    events = [start(), *(e for e in stage_events(0, 1.0) if e.kind != "tick"), tick(2.0, gaps=gaps), end(13.0)]
+    line = ("gaps", "powercap/package-0, powercap/psys: 1 × cannot be read: Permission denied")
+    assert line in view(verdict(about, events)).coverage
 
 
 def test_what_a_stage_did_is_told_in_its_own_unit():

@@ -23,11 +23,11 @@ def test_nothing_else_lies_there():
     assert {path.name for path in FOLDER.iterdir()} == set(schemas())
 
 
-@pytest.mark.parametrize("kind", ["plan", "sheet"])
-def test_shipped_files_keep_to_the_schema(kind):
+@pytest.mark.parametrize(("kind", "folder"), [("plan", "plans"), ("sheet", "sheets"), ("bench", "benches")])
+def test_shipped_files_keep_to_the_schema(kind, folder):
     schema = json.loads((FOLDER / f"{kind}.schema.json").read_text())
     jsonschema.Draft202012Validator.check_schema(schema)
-    files = sorted((ROOT / "configs" / f"{kind}s").glob("*.toml"))
+    files = sorted((ROOT / "configs" / folder).glob("*.toml"))
     assert files
     for path in files:
         jsonschema.validate(tomllib.loads(path.read_text()), schema)

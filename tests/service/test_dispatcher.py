@@ -1,5 +1,7 @@
 """The queue on a real journal, with a clock that only moves when told to: what starts when, and what follows."""
 
+import os
+
 import pytest
 from queue_bench import EVENING, Bench, plan
 
@@ -7,6 +9,7 @@ from soakd.errors import ConfigError, RefusedError, StoreError, UsageError
 from soakd.model.entry import EntryAsk, EntryState
 from soakd.model.plan import GuardRules
 from soakd.model.sheet import Sheet
+from soakd.sensors.snapshot import take_snapshot
 from soakd.store.queue import claimed
 
 
@@ -133,15 +136,43 @@ def test_at_boot_waits_for_another_boot_and_settles_first(bench, monkeypatch):
 
 
 def test_at_boot_holds_an_entry_whose_sheet_the_bench_contradicts(bench, monkeypatch):
-    sheet = Sheet(version=1, name="T", values={"Logical cores": 4096, "memory data rate": "6000 MT/s"})
+    sheet = Sheet(version=1, name="T", processor={"threads": 4096}, values={"memory data rate": "6000 MT/s"})
     ask = EntryAsk(plan=plan("wrong firmware"), sheet=sheet, at_boot=True, settle=0.0)
     entry = bench.operations.add(ask).entry_id
     monkeypatch.setattr("soakd.service.dispatcher.boot_id", lambda: "another boot")
     bench.dispatcher.machine_started()
     assert bench.run() is None
     assert bench.state(entry) is EntryState.HELD
-    assert "logical cores: declared 4096" in bench.queue.find(entry).reason
+    assert "processor: threads = 4096: declared 4096, the system shows" in bench.queue.find(entry).reason
     assert bench.told[0][0] == "not-started"
+
+
+UNSOUND = Sheet(version=1, name="T", cache={"lighter-ratio": 40.0, "heavier-ratio": 41.0})
+ELSEWHERE = Sheet(version=1, name="T", processor={"threads": 4096})
+
+
+@pytest.mark.parametrize("when", [{"at": "23:00"}, {"at_boot": True}])
+def test_a_sheet_that_contradicts_itself_is_refused_when_it_is_added(bench, when):
+    with pytest.raises(ConfigError, match="sheet T: cache: heavier-ratio = 41: heavier load has no higher ratio"):
+        bench.add(sheet=UNSOUND, **when)
+    assert bench.queue.lines(10) == []
+
+
+def test_a_sheet_of_another_bench_is_refused_unless_its_settings_are_still_to_come(bench):
+    with pytest.raises(ConfigError, match="processor: threads = 4096: declared 4096, the system shows"):
+        bench.add(sheet=ELSEWHERE, at="23:00")
+    assert bench.state(bench.add(sheet=ELSEWHERE, at_boot=True)) is EntryState.WAITING
+
+
+def test_a_sheet_that_the_bench_no_longer_fits_holds_its_entry(bench, monkeypatch):
+    threads = os.cpu_count()
+    entry = bench.add(sheet=Sheet(version=1, name="T", processor={"threads": threads}), at="23:00")
+    lost = take_snapshot().model_copy(update={"logical_cores": threads - 1})
+    monkeypatch.setattr("soakd.service.draft.take_snapshot", lambda: lost)
+    bench.hours(3)
+    assert bench.run() is None
+    assert bench.state(entry) is EntryState.HELD
+    assert f"declared {threads}, the system shows {threads - 1}" in bench.queue.find(entry).reason
 
 
 def test_what_this_bench_cannot_do_is_refused_when_it_is_added_and_not_at_midnight(bench):

@@ -71,6 +71,28 @@ def test_what_a_hook_does_wrong_is_said(folder, script, verb, words):
     assert words in call(hook, verb, SHEET).trouble
 
 
+TYPED = Sheet(version=1, name="T", clocks={"reference": 100.0, "limits": ({"active-cores": 4, "ratio": 49.0},)})
+
+
+@pytest.mark.parametrize(
+    ("stated", "trouble"),
+    [
+        ({"clocks, reference": "0.1 GHz"}, None),
+        ({"clocks, limits, up to 4 active cores: ratio": 49, "of no sheet": 1}, None),
+        (
+            {"clocks, limits, up to 4 active cores: ratio": 48},
+            "hook confirm: clocks, limits, up to 4 active cores: ratio: declared 49, confirmed 48",
+        ),
+        ({}, "hook confirm: it does not speak of any setting of the sheet"),
+        ({"of no sheet": 1}, "hook confirm: it does not speak of any setting of the sheet"),
+    ],
+)
+def test_a_hook_names_settings_by_their_places(folder, stated, trouble):
+    hook = hook_of(folder, "#!/bin/sh\ncat > /dev/null\ncat {state}\n")
+    (folder / "state").write_text(json.dumps(stated))
+    assert call(hook, "confirm", TYPED).trouble == trouble
+
+
 def test_a_late_hook_is_killed_with_everything_it_started(folder):
     hook = hook_of(folder, "#!/bin/sh\nsleep 61 &\necho $! > {state}\nwait\n", timeout=0.5)
     assert "killed" in call(hook, "apply", SHEET).trouble

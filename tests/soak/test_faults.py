@@ -28,6 +28,7 @@ GUARDED = 'temperature = "required"\ntick = "0.1 s"\ngap-hold = "1 s"'
 
 class Silent:
     def orphan(self, verdict): ...
+    def note(self, line): ...
     def starting(self, record): ...
     def event(self, event): ...
 
@@ -38,6 +39,8 @@ DRILLED = [
     MEMORY,
     INTEGER.replace("integer", "integer/lanes"),
     VECTOR.replace("vector", "vector/matrix"),
+    MEMORY.replace('"memory"', '"mixed"'),
+    MEMORY.replace('"memory"', '"mixed/apart"'),
 ]
 
 

@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from soak_bench import CORES
+from soak_bench import CORES, SHARE
 
 from soakd.clock import SystemClock
 from soakd.crew.wire import PlantedFlip
@@ -30,6 +30,7 @@ def integer(pattern):
 
 class Silent:
     def orphan(self, verdict): ...
+    def note(self, line): ...
     def starting(self, record): ...
     def event(self, event): ...
 
@@ -52,6 +53,17 @@ def test_a_pattern_is_kept_and_every_round_of_it_is_right(bench, stages):
             assert totals["rounds"] >= 1
             assert totals["checked_s"] <= planned_s + 0.001, "only planned load counts"
             assert totals["work_s"] <= 1.25 * planned_s + 0.1, "a rest is a rest"
+
+
+@pytest.mark.parametrize("workload", ["mixed/together", "mixed/apart"])
+def test_mixed_stages_run_with_a_share_of_memory_and_are_swept_like_memory(bench, workload):
+    done = bench.run(
+        "run", bench.plan(f'workload = "{workload}"\nmemory = "{SHARE} %"\nduration = "8 s"', top=FLOOR), "--json"
+    )
+    assert done.code == 0, done.err or done.out
+    (stage,) = done.verdict["evidence"]["stages"]
+    assert stage["unit"] == "operations and words moved"
+    assert all(worker["totals"]["sweeps"] >= 1 for worker in stage["workers"])
 
 
 def test_a_long_rest_is_not_taken_for_a_hung_worker(bench):

@@ -41,7 +41,7 @@ def test_a_plan_with_all_workloads_ends_in_a_pass_that_says_what_it_rests_on(ben
             assert worker["checked_percent"] >= 95.0
     assert all(worker["totals"]["sweeps"] > 0 for worker in verdict["evidence"]["stages"][3]["workers"])
     declared = Sheet.model_validate(verdict["sheet"])
-    shown = Snapshot.model_validate(verdict["snapshot_before"])
+    shown = Snapshot.model_validate_json(json.dumps(verdict["snapshot_before"]))
     assert verdict["fingerprint"] == fingerprint(declared, shown)
     assert verdict["evidence"]["snapshot_after"]["boot_id"] == verdict["snapshot_before"]["boot_id"]
 
@@ -97,7 +97,22 @@ def test_a_setting_that_changes_during_the_run_leaves_no_verdict_to_rely_on(benc
     done = started.finish()
     assert done.code == 10
     assert done.rules == ["settings-changed"]
-    assert "cores_allowed" in done.verdict["reasons"][0]["text"]
+    assert "cores allowed" in done.verdict["reasons"][0]["text"]
+
+
+def test_a_setting_that_changes_is_named_once_with_the_stage_before_which_it_was_seen(bench):
+    """The bench goes on; what it learns still counts where something is wrong."""
+    if len(CORES) == 1:
+        pytest.fail("this machine has one core only: the case cannot be shown here")
+    started = bench.start("run", bench.plan(INTEGER, INTEGER, INTEGER), "--json")
+    started.wait_for_load()
+    os.sched_setaffinity(started.process.pid, {CORES[0]})
+    done = started.finish()
+    assert done.code == 10
+    (reason,) = (reason for reason in done.verdict["reasons"] if reason["rule"] == "settings-changed")
+    assert reason["stage"] == 1
+    assert reason["text"].startswith("changed before stage 2 began: cores allowed: ")
+    assert [stage["state"] for stage in done.verdict["evidence"]["stages"]] == ["complete"] * 3
 
 
 @pytest.mark.parametrize(

@@ -60,20 +60,6 @@ def test_a_second_ctrl_c_loses_no_verdict(bench, pause_s):
     assert done.verdict["outcome"] == "inconclusive"
 
 
-def test_a_guard_that_hangs_is_killed_and_the_load_with_it(bench):
-    """SIGSTOP of the guard's process under full load: nobody decides any more, and somebody notices."""
-    started = bench.start("run", bench.plan(LONG_INTEGER), "--json")
-    started.wait_for_load()
-    workers = started.workers()
-    (guard,) = [pid for pid in started.descendants() if "engine_process" in command(pid)]
-    os.kill(guard, signal.SIGSTOP)
-    done = started.finish(40)
-    assert not living(workers)
-    assert done.code == 10
-    assert done.rules[0] == "guard-died"
-    assert "said nothing for" in done.verdict["reasons"][0]["text"]
-
-
 def test_a_second_ctrl_c_does_not_wait_for_a_guard_that_hangs(bench):
     started = bench.start("run", bench.plan(LONG_INTEGER), "--json")
     started.wait_for_load()

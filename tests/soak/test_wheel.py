@@ -36,7 +36,9 @@ def test_the_wheel_works_without_the_clone(tmp_path):
     assert refused.returncode == 78
     assert "evening, overnight, three-minutes" in refused.stderr
     (tmp_path / "plan.toml").write_text(plan_text(INTEGER))
-    out = checked(soakd, "run", "plan.toml", "--sheet", "lantern", "--json", cwd=tmp_path, env=environment)
+    assert "0 refused" in checked(soakd, "sheet", "check", "lantern", "--elsewhere", cwd=tmp_path, env=environment)
+    checked(soakd, "sheet", "draft", "mine.toml", cwd=tmp_path, env=environment)
+    out = checked(soakd, "run", "plan.toml", "--sheet", "mine.toml", "--json", cwd=tmp_path, env=environment)
     verdict = Done(0, out, "").verdict
     assert verdict["outcome"] == "pass"
-    assert verdict["sheet"]["name"].startswith("Lantern")
+    assert verdict["sheet"]["processor"]["threads"] == os.cpu_count()

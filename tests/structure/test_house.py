@@ -16,8 +16,8 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 RANKS = {
     "errors": 0, "units": 0, "clock": 0, "splitmix": 0,
     "model": 1,
-    "rules": 2, "ports": 2, "workloads": 2,
-    "sensors": 3, "crew": 3, "store": 3, "config": 3, "report": 3,
+    "rules": 2, "ports": 2, "workloads": 2, "plugins": 2,
+    "sensors": 3, "crew": 3, "store": 3, "config": 3, "report": 3, "virtual": 3,
     "engine": 4, "web": 4,
     "service": 5,
     "cli": 6,

@@ -8,9 +8,10 @@ import pytest
 
 from soakd.config.files import load_configuration
 from soakd.errors import EXIT_CONFIG, ConfigError
-from soakd.model.configuration import Api, Configuration, Retention, Target
+from soakd.model.configuration import Api, Configuration, Plugin, Retention, Target
 
 SHIPPED = Path(__file__).resolve().parents[2] / "configs" / "soakd.toml"
+PLUG = '[[plugin]]\nname = "loop"\nkind = "sensors"\nsource = "x"\n'
 HEAD = '[[target]]\nname = "a"\nurl = "json://planted-secret"\n'
 BROKEN = {
     "key misspelt at the top": ('zones = "UTC"', "zones", "", "did you mean zone?"),
@@ -48,6 +49,38 @@ BROKEN = {
     ),
     "nothing is kept": ('[retention]\nreadings = "1 h"', "retention: readings", '"1 h"', "must lie between"),
     "no time of day": ('[retention]\nat = "4:15"', "retention: at", '"4:15"', 'such as "04:15"'),
+    "plugin of no kind": (
+        PLUG.replace("sensors", "sensor"),
+        "plugin 1: kind",
+        '"sensor"',
+        'must be "sensors" or "workload"',
+    ),
+    "plugin with an odd name": (PLUG.replace("loop", "My Loop"), "plugin 1: name", '"My Loop"', "small letters"),
+    "plugin as a plain table": (PLUG.replace("[[plugin]]", "[plugin]"), "plugin", "", "of its own, [[plugin]]"),
+    "two plugins of one name": (PLUG * 2, "plugin", "", 'several are called "loop"'),
+    "slow plugin": (PLUG + 'time-limit = "1 min"', "plugin 1: time-limit", '"1 min"', "must lie between"),
+    "workload with a time limit": (
+        PLUG.replace("sensors", "workload") + 'time-limit = "1 s"',
+        "plugin 1: time-limit",
+        '"1 s"',
+        "only sensors have it",
+    ),
+    "options that are no table": (PLUG + 'options = "planted-secret"', "plugin 1: options", "", "must be a table"),
+    "options without end": (
+        PLUG + f'[plugin.options]\ntoken = "{"planted-secret" * 2000}"',
+        "plugin 1: options",
+        "",
+        "more than 16384 characters",
+    ),
+    "role misspelt": (
+        '[roles]\n"hwmon/a b.c/fan1" = "pumps"',
+        "roles: hwmon/a b.c/fan1",
+        '"pumps"',
+        "did you mean pump?",
+    ),
+    "role of nobody": ('[roles]\nx = "flux"', "roles: x", '"flux"', "no such role; roles are cpu-temperature, "),
+    "role that is no text": ("[roles]\nx = 3", "roles: x", "3", "no such role; roles are cpu-temperature, "),
+    "roles that are no table": ('roles = "pump"', "roles", '"pump"', "must be a table"),
     "file of a later version": ("version = 2", "version", "2", "reads files with version = 1"),
 }
 
@@ -79,7 +112,9 @@ def test_the_shipped_file_holds_the_defaults():
 
 def uncommented():
     """The shipped file with its examples switched on."""
-    example = re.compile(r"^# ?((?:\[\[target\]\]|(?:# )?[a-z-]+ = ).*)$")
+    example = re.compile(
+        r"""^# ?((?:\[\[(?:target|plugin)\]\]|\[plugin\.options\]|(?:# )?(?:[a-z-]+|"[^"]+") = ).*)$"""
+    )
     lines = SHIPPED.read_text(encoding="utf-8").splitlines()
     return "\n".join(match[1] if (match := example.match(line)) else line for line in lines)
 
@@ -91,7 +126,9 @@ def test_every_key_there_is_stands_in_the_shipped_file_and_its_examples_load(tmp
     document = tomllib.loads(uncommented())
     for part, model in ((document, Configuration), (document["api"], Api), (document["retention"], Retention)):
         assert set(part) == {field.alias or name for name, field in model.model_fields.items()}
+    assert set(document["plugin"][0]) == {field.alias or name for name, field in Plugin.model_fields.items()}
     assert set(document["target"][0]) == {field.alias or name for name, field in Target.model_fields.items()}
+    assert loaded.roles == {"hwmon/nct6799/fan7": "pump", "hwmon/nct6799/AUXTIN1": "coolant-temperature"}
     assert loaded.targets[0].on == Target.model_fields["on"].default
 
 

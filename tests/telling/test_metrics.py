@@ -17,6 +17,7 @@ def view(**changes):
     run = RunNow(
         run_id=RUN_ID, plan='Over "night"\n', sheet="Trial 4", stage=2, stages=6, elapsed_s=60.0, remaining_s=120.0,
         rounds=7, mismatches=1, least_margin={"source/cpu-temperature": 8.5},
+        left={("source/cpu-temperature", "above 90 °C"): 0.25, ("a minus b", "above 0 K"): float("inf")},
     )  # fmt: skip
     parts = {
         "version": "0.1.0",
@@ -83,6 +84,12 @@ def test_the_run_s_identifier_stands_in_an_info_metric_alone():
     got = samples(view())
     assert {key[0] for key in got if RUN_ID in str(key)} == {"soakd_run_info"}
     assert got[("soakd_run_info", ("plan", 'Over "night"\n'), ("run_id", RUN_ID), ("sheet", "Trial 4"))] == 1
+
+
+def test_what_is_left_of_each_limit_is_a_share_of_it():
+    got = samples(view())
+    assert got[("soakd_run_left_ratio", ("channel", "source/cpu-temperature"), ("limit", "above 90 °C"))] == 0.25
+    assert got[("soakd_run_left_ratio", ("channel", "a minus b"), ("limit", "above 0 K"))] == float("inf")
 
 
 def test_state_totals_queue_and_verdict_are_there():

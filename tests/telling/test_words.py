@@ -19,6 +19,7 @@ from soakd.rules.telling import (
     quiet_until,
     retry_after_s,
     started_news,
+    still_heating_news,
     stopped_news,
     told_of,
     verdict_news,
@@ -45,6 +46,7 @@ def test_a_pass_says_so_first_and_how_much_margin_was_left():
     assert news.subject("Lantern") == "PASS: Trial · Lantern"
     assert news.body.splitlines() == [
         "Passed: 2 of 2 stages, 25 s.",
+        "It passes only what was covered: 4 of 8 operating points.",
         "Least margin: 20.0 K on hwmon/k10temp/Tctl.",
         "Settings: Trial 4",
         "Next: Evening at 19:00.",
@@ -96,6 +98,19 @@ def test_workers_that_were_not_seen_gone_are_the_first_thing_said():
     assert news.body.startswith("2 of the workers were not seen gone")
     assert "gone within" not in news.body
     assert news.urgent
+
+
+def test_a_bench_that_heats_on_without_a_load_is_urgent_and_says_what_is_done():
+    finding = Finding(rule="still-heating", weight="inconclusive", text="Tctl goes on rising", channel="Tctl")
+    news = still_heating_news(TWO, finding, "the configured action was begun: /sbin/off")
+    assert news.subject("Lantern") == "STILL HEATING, LOAD GONE: Trial · Lantern"
+    assert (news.urgent, news.occasion, news.good) == (True, "stopped", False)
+    assert news.body.splitlines() == [
+        "Tctl goes on rising.",
+        "The configured action was begun: /sbin/off.",
+        "Somebody should look at the bench now.",
+        f"Run {TWO.run_id}.",
+    ]
 
 
 def test_a_bench_that_went_down_and_is_back_says_both():

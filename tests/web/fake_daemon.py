@@ -51,8 +51,10 @@ RUN = {
     "rounds": 40,
     "mismatches": 0,
     "nearest": {
-        "channel": "hwmon/k10temp/Tctl", "reading": 80.0, "unit": "°C", "bound": 90.0, "side": "above", "margin": 10.0
+        "channel": "hwmon/k10temp/Tctl", "reading": 80.0, "unit": "°C", "bound": 90.0, "side": "above", "margin": 10.0,
+        "limit": "stops above 90 °C",
     },
+    "cooling": None,
     "findings": [],
 }  # fmt: skip
 

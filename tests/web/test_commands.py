@@ -67,12 +67,14 @@ def test_without_a_daemon_it_is_one_line_and_69(tmp_path, words):
     assert "no daemon answers at" in one_line(soakd_apart(tmp_path, *words), 69)
 
 
-def test_an_entry_from_its_birth_to_its_end(start):
+def test_an_entry_from_its_birth_to_its_end(start, tmp_path):
     home = start().home
-    entry = as_json(home, "queue", "add", "three-minutes", "--sheet", "lantern", "--priority", "3", "--count", "2")
+    sheet = tmp_path / "mine.toml"
+    sheet.write_text('version = 1\nname = "Mine"\n[clocks]\nreference = "100 MHz"\n', encoding="utf-8")
+    entry = as_json(home, "queue", "add", "three-minutes", "--sheet", str(sheet), "--priority", "3", "--count", "2")
     entry_id = entry["entry_id"]
     assert (entry["plan"]["name"], entry["priority"], entry["count"]) == ("Three minutes", 3, 2)
-    assert entry["sheet"]["values"]
+    assert entry["sheet"]["clocks"]["reference"] == "100 MHz"
     assert [line["entry_id"] for line in as_json(home, "queue", "list")] == [entry_id]
     assert "Three minutes" in soakd(home, "queue", "list").stdout
     assert as_json(home, "queue", "hold", entry_id[:10])["state"] == "held"
@@ -144,8 +146,19 @@ def test_stop_says_whether_the_run_has_ended(start):
     assert process.poll() is None, "it waits for the end"
     daemon.run = None
     daemon.push_status()
-    assert json.loads(process.communicate(timeout=10)[0]) == {"run_id": RUN["run_id"], "ended": True}
+    answer = json.loads(process.communicate(timeout=10)[0])
+    assert answer == {"run_id": RUN["run_id"], "ended": True, "load_gone": True}
     assert process.returncode == 0
+
+
+def test_stop_does_not_wait_for_the_bench_to_cool(start):
+    """The load is gone then, which is what was asked for."""
+    daemon = start()
+    daemon.run = {**RUN, "cooling": {"hwmon/k10temp/Tctl": 71.0}}
+    daemon.push_status()
+    assert as_json(daemon.home, "stop") == {"run_id": RUN["run_id"], "ended": False, "load_gone": True}
+    shown = " ".join(soakd(daemon.home, "watch", "--once").stdout.split())
+    assert "the bench cools: hwmon/k10temp/Tctl at 71.0 °C" in shown
 
 
 def test_watch_once_shows_the_margin_and_what_is_proven(start):
