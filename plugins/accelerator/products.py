@@ -18,15 +18,18 @@ way. u, v and the vectors are drawn for each worker, X_0 for each round. Own der
 from __future__ import annotations
 
 from time import perf_counter
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from soakd.api import Fault, Flip, Pace, Round, SoakdError, WorkloadError, fill, refuse_at_rest
+from soakd.api import OPEN, Fault, Flip, Pace, Round, SoakdError, WorkloadError, fill, refuse_at_rest
 
 from .arrays import HALF, LIBRARIES, PRIME, Library, library
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from soakd.api import Beat, Gate, InstructionClass
@@ -103,7 +106,8 @@ class Products:
 class ProductsProgram:
     """The library, loaded in the parent; devices are opened by the workers, for no context survives a fork."""
 
-    digests: dict[str, str] = {}  # noqa: RUF012 - nothing is compiled here; soakd adds the digest of these files
+    digests: Mapping[str, str] = MappingProxyType({})
+    """Nothing is compiled here; soakd adds the digest of these files."""
 
     def __init__(self, arrays: Library, precision: str) -> None:
         self._arrays = arrays
@@ -169,7 +173,7 @@ class ProductsTask:
         self._arrays.finish()
         return steps
 
-    def round(self, target_s: float, beat: Beat, flip: Flip | None, gate: Gate) -> Round:
+    def round(self, target_s: float, beat: Beat, flip: Flip | None = None, gate: Gate = OPEN) -> Round:
         """About `target_s` of products from a new X, all of them checked; `flip` is a fault that has to be found."""
         start = self._load()
         beat()

@@ -11,11 +11,14 @@ from __future__ import annotations
 
 import secrets
 from time import perf_counter
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from soakd.api import Fault, Pace, Round, fill, refuse_at_rest
+from soakd.api import OPEN, Fault, Pace, Round, fill, refuse_at_rest
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from soakd.api import Beat, Flip, Gate, InstructionClass
 
 BITS = 1279
@@ -40,7 +43,8 @@ class Powers:
 class PowersProgram:
     """Nothing is compiled: every worker has its own state and shares nothing."""
 
-    digests: dict[str, str] = {}  # noqa: RUF012 - soakd adds the digest of this file
+    digests: Mapping[str, str] = MappingProxyType({})
+    """Nothing is compiled; soakd adds the digest of this file."""
 
     def selfcheck(self) -> None:
         """3^125 is shorter than the prime: nothing is reduced, and the answer is known without it."""
@@ -73,7 +77,7 @@ class PowersTask:
         self.state = x
         return steps
 
-    def round(self, target_s: float, beat: Beat, flip: Flip | None, gate: Gate) -> Round:
+    def round(self, target_s: float, beat: Beat, flip: Flip | None = None, gate: Gate = OPEN) -> Round:
         """About `target_s` of work, when the gate lets it; `flip` is a fault that has to be found."""
         start = self.state = secrets.randbelow(PRIME - 2) + 2
         steps, work_s = fill(target_s, self._pace, self.advance, beat, lambda: self._invert(flip), gate)

@@ -180,7 +180,7 @@ def _wanted(error: ErrorDetails, place: tuple[int | str, ...], kind: type[Value]
         case "value_error":
             return str(context["error"])
         case "literal_error":
-            plugged = ", or a plugin's, such as \"plugin/loop\"" if place[-1] == "workload" else ""
+            plugged = ', or a plugin\'s, such as "plugin/loop"' if place[-1] == "workload" else ""
             return f"must be {context['expected']}".replace("'", '"') + plugged
         case "string_pattern_mismatch" if place[-1] in _SHAPES:
             return _SHAPES[str(place[-1])]
@@ -210,7 +210,7 @@ def _kept_text(error_type: str, place: tuple[int | str, ...]) -> str | None:
 def _unknown_key(place: tuple[int | str, ...], kind: type[Value]) -> str:
     owner = _owner(kind, place)
     keys = sorted(field.alias or name for name, field in owner.model_fields.items())
-    near = difflib.get_close_matches(str(place[-1]), keys, n=1, cutoff=0.7)
+    near = difflib.get_close_matches(str(place[-1]), keys, n=1, cutoff=0.65)
     if near:
         return f"unknown key; did you mean {near[0]}?"
     under = "; what has no place of its own stands under [values]" if owner is Sheet else ""

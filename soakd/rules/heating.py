@@ -25,7 +25,7 @@ FEWEST_POINTS: Final = 12
 _BENDS: Final = (0.0, 0.5, 1.0, 2.0, 3.0, 4.5, 6.5, 10.0)
 """k times the time that is seen: from a straight line to a curve that has settled long ago."""
 _GOLDEN: Final = (math.sqrt(5.0) - 1.0) / 2.0
-_STEPS: Final = 20
+_STEPS: Final = 26
 _FAR: Final = 5.0
 """Standard deviations from the curve, as the median of the residuals gives them, at which a reading is left out."""
 _OF_NORMAL: Final = 1.4826

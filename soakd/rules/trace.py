@@ -42,7 +42,8 @@ class Trace:
 
     def last(self, count: int) -> list[tuple[float, float]]:
         """The newest of them, as many as there are up to so many."""
-        return [*self._points[1 - count :], self._open()] if self._count else self._points[-count:]
+        going_on = [self._open()] if self._count else []
+        return [*self._points[max(0, len(self._points) + len(going_on) - count) :], *going_on]
 
     def _open(self) -> tuple[float, float]:
         return self._begun_s + self._time / self._count, self._total / self._count

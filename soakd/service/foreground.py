@@ -106,8 +106,8 @@ def run_once(request: Request, home: Home, clock: Clock, reporter: Reporter) -> 
 
 
 def _follow(session: Session, signals: SignalPipes, reporter: Reporter, emergency: Emergency) -> None:
-    """To the guard's last word. It hears every signal by itself: the first one ends the load, the next one the watch over
-    the bench as it cools. Where the load is not known to be gone after a second one, nobody is asked any more.
+    """To the guard's last word. It hears every signal by itself: the first one ends the load, the next one the watch
+    over the bench as it cools. Where the load is not known to be gone after a second one, nobody is asked any more.
     """
     heard = 0
     with selectors.DefaultSelector() as selector:

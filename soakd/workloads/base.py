@@ -140,13 +140,23 @@ class Program(Protocol):
 class Workload(Protocol):
     """What a workload plugin makes of its options: words for the list of workloads, and the way to build it."""
 
-    loads: str
-    """One line: which part of the machine."""
-    catches: str
-    misses: str
-    """What it cannot catch; there is always something."""
-    classes: Sequence[str]
-    """Instruction classes that it can be built for, narrowest first; "scalar" where that means nothing."""
+    @property
+    def loads(self) -> str:
+        """One line: which part of the machine."""
+        ...
+
+    @property
+    def catches(self) -> str: ...
+
+    @property
+    def misses(self) -> str:
+        """What it cannot catch; there is always something."""
+        ...
+
+    @property
+    def classes(self) -> Sequence[str]:
+        """Instruction classes that it can be built for, narrowest first; "scalar" where that means nothing."""
+        ...
 
     def build(self, target: InstructionClass) -> Program:
         """Called in the crew's parent, which forks the workers: load libraries here, and open devices in `task`.

@@ -1,4 +1,4 @@
-"""The daemon after a stop: nothing new is loaded until the bench has cooled, and one that heats on is told of at once."""
+"""The daemon after a stop: nothing new is loaded until the bench has cooled; one that heats on is told of at once."""
 
 import json
 import time

@@ -1,5 +1,6 @@
 """The daemon with plugins: they run where they are wanted, and none keeps it from starting or answering."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,8 @@ from soak_bench import wait_until
 pytestmark = pytest.mark.soak
 EXAMPLE = Path(__file__).resolve().parents[2] / "plugins" / "example-workload"
 GOOD = 'def read(self): return {"coolant": 31.5, "pump": 2400}, {}'
+TAKEN_BY_OTHERS = {"coverage-low"}
+"""What other work on this machine can do to a short run."""
 LIMITED = {
     **SHORT,
     "coverage-floor": "50 %",
@@ -34,11 +37,15 @@ def hang(probe):
     folder_of(probe, "import time\ntime.sleep(1e6)\n")
 
 
-def test_a_run_with_plugins_passes_and_leaves_no_process_of_theirs(daemon, probe):
+def test_a_run_with_plugins_is_judged_and_leaves_no_process_of_theirs(daemon, probe):
     daemon.start("--config", daemon.config).ready()
     entry_id = daemon.add(LIMITED)
     wait_until(daemon.outcomes, "no verdict", 90)
-    assert daemon.outcomes() == [("Short", "pass")]
+    ((body,),) = daemon.rows("SELECT body FROM verdict")
+    verdict = json.loads(body)
+    assert {reason["rule"] for reason in verdict["reasons"]} <= TAKEN_BY_OTHERS
+    (stage,) = verdict["evidence"]["stages"]
+    assert (stage["workload"], stage["state"], stage["mismatches"]) == ("plugin/powers", "complete", 0)
     assert daemon.entry(entry_id)["state"] == "done"
     wait_until(lambda: daemon.role("plugin_process") == [], "a plugin's process was left", 30)
 

@@ -98,8 +98,8 @@ MANY = record(
     plan(
         stage(duration_s=100.0),
         limits=[
-            limit(above="90 °C"), limit(minus="coolant-temperature", above="45 K"), limit(of=ERRORS, per_hour="0 events"),
-            limit(above="60 °C", share_percent=20.0, then="fail"),
+            limit(above="90 °C"), limit(minus="coolant-temperature", above="45 K"),
+            limit(of=ERRORS, per_hour="0 events"), limit(above="60 °C", share_percent=20.0, then="fail"),
             limit(of=COOLANT, outside=("10 °C", "50 °C"), then="note"),
         ],
     ),

@@ -243,8 +243,9 @@ def test_a_rise_is_per_minute_over_its_time_and_a_count_per_hour():
 @pytest.mark.parametrize(
     "parts",
     [
-        {"above": "85 °C", "then": "note"}, {"above": "85 °C", "then": "fail"}, {"above": "85 °C", "share_percent": 5.0},
-        {"minus": "coolant-temperature", "above": "45 K"}, {"rises": "60 K/min"},
+        {"above": "85 °C", "then": "note"}, {"above": "85 °C", "then": "fail"},
+        {"above": "85 °C", "share_percent": 5.0}, {"minus": "coolant-temperature", "above": "45 K"},
+        {"rises": "60 K/min"},
     ],
     ids=str,
 )  # fmt: skip
@@ -325,7 +326,7 @@ def test_a_rise_has_its_hold_time_too():
     each = made(of="cpu-temperature", rises="10 K/min", hold_s=5.0)
     rows = [(float(n), {CPU: 40.0 + n / 3.0}) for n in range(40)]
     said = over((each,), rows)
-    assert [n for n, weights in enumerate(said) if weights][0] == 29
+    assert next(n for n, weights in enumerate(said) if weights) == 29
 
 
 def test_a_share_needs_no_hold_to_be_told_and_its_own_hold_sets_which_spells_count():

@@ -129,6 +129,7 @@ def test_a_trace_keeps_means_of_spans_and_never_more_than_it_may(steps):
         points = trace.points()
         assert len(points) <= 11
         assert points == sorted(points)
+        assert [trace.last(count) for count in (1, 2, 5, 20)] == [points[-count:] for count in (1, 2, 5, 20)]
         assert min(added) - 1e-9 <= min(v for _, v in points) <= max(v for _, v in points) <= max(added) + 1e-9
 
 

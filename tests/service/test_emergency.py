@@ -95,7 +95,11 @@ def test_without_one_it_says_so():
 
 @pytest.mark.parametrize(
     ("command", "words"),
-    [(("poweroff",), "give the absolute path"), (("/no/such/program",), "No such file"), (("/etc/passwd",), "not a pro")],
+    [
+        (("poweroff",), "give the absolute path"),
+        (("/no/such/program",), "No such file"),
+        (("/etc/passwd",), "not a pro"),
+    ],
 )
 def test_what_could_not_be_run_is_refused_before_anything_starts(command, words):
     with pytest.raises(RefusedError, match=words) as refused:

@@ -1,4 +1,4 @@
-"""Every consequence of a limit, and the watch after a stop, in real runs on a sensor tree whose readings are scripted."""
+"""Every consequence of a limit, and the watch after a stop, in real runs on a sensor tree with scripted readings."""
 
 import json
 import math
@@ -70,7 +70,8 @@ def begin(bench, script, stage, *limits, guard=GUARD, more=""):
 
 
 def test_outside_its_band_a_rail_stops_the_load(bench, script):
-    started = begin(bench, script, LONG_INTEGER, 'of = "hwmon/nct6799/in0"\noutside = ["1.0 V", "1.2 V"]\nhold = "0.5 s"')
+    limit = 'of = "hwmon/nct6799/in0"\noutside = ["1.0 V", "1.2 V"]\nhold = "0.5 s"'
+    started = begin(bench, script, LONG_INTEGER, limit)
     started.wait_for_load()
     put(bench.folder / "hwmon" / RAIL, 940)
     done = started.finish()
@@ -143,7 +144,7 @@ def heated(bench, script, **options):
 
 
 def cooling(bench):
-    return bool(rows(bench.home, "SELECT 1 FROM event WHERE body LIKE '%\"kind\":\"cooling\"%'"))
+    return bool(rows(bench.home, 'SELECT 1 FROM event WHERE body LIKE \'%"kind":"cooling"%\''))
 
 
 def test_after_a_stop_the_bench_is_watched_until_it_has_cooled(bench, script):

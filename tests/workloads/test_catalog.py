@@ -117,7 +117,7 @@ def test_workers_forked_from_the_parent_run_its_code_on_operands_of_their_own(wo
         "def work():\n"
         "    task = program.task(memory_bytes=1 << 20, beat=lambda: None)\n"
         "    clean = task.round(0.01, lambda: None)\n"
-        "    drilled = task.round(0.01, lambda: None, base.Flip(bit=70))\n"
+        "    drilled = task.round(0.05, lambda: None, base.Flip(bit=70))\n"
         "    return 0 if (clean.fault_count, bool(drilled.fault_count)) == (0, True) else 3\n"
         "children = []\n"
         "for _ in range(2):\n"
