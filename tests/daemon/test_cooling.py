@@ -8,7 +8,7 @@ from bench_tree import Chip, bench_command, make_hwmon, need_namespaces, put
 from daemon_bench import LONG, SERVE, SHORT
 from soak_bench import living, wait_until
 
-pytestmark = pytest.mark.soak
+pytestmark = [pytest.mark.soak, pytest.mark.thorough]
 PROCESSOR = Chip(driver="k10temp", files={"temp1_input": 45000, "temp1_label": "Tctl", "temp1_crit": 95000})
 TCTL = "hwmon0/temp1_input"
 HOT = {

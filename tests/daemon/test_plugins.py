@@ -8,7 +8,7 @@ from daemon_bench import SHORT
 from plugin_parts import folder_of, sensors
 from soak_bench import wait_until
 
-pytestmark = pytest.mark.soak
+pytestmark = [pytest.mark.soak, pytest.mark.thorough]
 EXAMPLE = Path(__file__).resolve().parents[2] / "plugins" / "example-workload"
 GOOD = 'def read(self): return {"coolant": 31.5, "pump": 2400}, {}'
 TAKEN_BY_OTHERS = {"coverage-low"}

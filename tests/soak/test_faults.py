@@ -23,7 +23,7 @@ from soakd.service.home import Home
 pytestmark = pytest.mark.soak
 PROCESSOR = Chip(driver="k10temp", files={"temp1_input": 45000, "temp1_label": "Tctl", "temp1_crit": 95000})
 TESTS = Path(__file__).resolve().parents[1]
-GUARDED = 'temperature = "required"\ntick = "0.1 s"\ngap-hold = "1 s"'
+GUARDED = 'temperature = "required"\ntick = "0.1 s"\ngap-hold = "1 s"\ncooling-watch = "1 s"'
 
 
 class Silent:

@@ -20,7 +20,7 @@ pytestmark = pytest.mark.soak
 WITHIN_S = 3.0
 TESTS = Path(__file__).resolve().parents[1]
 PROCESSOR = Chip(driver="k10temp", files={"temp1_input": 45000, "temp1_label": "Tctl", "temp1_crit": 95000})
-GUARDED = 'temperature = "required"\ntick = "0.1 s"\ngap-hold = "1 s"'
+GUARDED = 'temperature = "required"\ntick = "0.1 s"\ngap-hold = "1 s"\ncooling-watch = "1 s"'
 
 
 @pytest.fixture

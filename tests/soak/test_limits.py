@@ -11,7 +11,7 @@ import pytest
 from bench_tree import Chip, bench_command, make_hwmon, need_namespaces, put
 from soak_bench import INTEGER, LONG_INTEGER, command, living, rows, wait_until
 
-pytestmark = pytest.mark.soak
+pytestmark = [pytest.mark.soak, pytest.mark.thorough]
 CHIPS = [
     Chip(driver="k10temp", files={"temp1_input": 45000, "temp1_label": "Tctl", "temp1_crit": 95000}),
     Chip(driver="nct6799", files={"temp7_input": 30000, "temp7_label": "Coolant", "in0_input": 1104}),

@@ -8,7 +8,7 @@ from soak_bench import INTEGER, living, rows, wait_until
 
 from soakd.plugins.loading import digest
 
-pytestmark = pytest.mark.soak
+pytestmark = [pytest.mark.soak, pytest.mark.thorough]
 PLUGINS = Path(__file__).resolve().parents[2] / "plugins"
 POWERS = 'workload = "plugin/powers"\nduration = "2 s"'
 POWERS_PLUGIN = f'[[plugin]]\nname = "powers"\nkind = "workload"\nsource = "{PLUGINS / "example-workload"}"\n'

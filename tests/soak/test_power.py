@@ -12,7 +12,7 @@ from soak_bench import INTEGER, LONG_INTEGER
 
 from soakd.model.channels import FOR_NOW
 
-pytestmark = pytest.mark.soak
+pytestmark = [pytest.mark.soak, pytest.mark.thorough]
 LIMIT = """[[limit]]
 of = "package-power"
 above = "500 W"

@@ -11,7 +11,7 @@ import pytest
 from fake_watchdog import DEVICE, NO_COMPILER, FakeWatchdog, compiler_is_there
 from soak_bench import INTEGER, LONG_INTEGER, command, living, rows, wait_until
 
-pytestmark = pytest.mark.soak
+pytestmark = [pytest.mark.soak, pytest.mark.thorough]
 
 
 @pytest.fixture
