@@ -92,7 +92,7 @@ def test_a_guard_that_dies_leaves_the_api_answering_and_the_load_dead(daemon):
     assert "SIGKILL" in daemon.rows("SELECT reason FROM verdict")[0][0]
 
 
-@pytest.mark.parametrize("chunk", range(3))
+@pytest.mark.parametrize("chunk", [0, *(pytest.param(n, marks=pytest.mark.thorough) for n in (1, 2))])
 def test_kill_9_of_anything_at_any_moment_loses_nothing_and_runs_nothing_twice(daemon, chunk):
     """More of them: tests/benchmarks/daemon_kills.py."""
     kills(daemon, KILLS // 3, random.Random(chunk))

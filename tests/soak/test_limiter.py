@@ -40,6 +40,7 @@ def test_a_stopped_guard_costs_the_load_and_the_verdict_tells(soaking):
     assert not living(soaking.everything)
 
 
+@pytest.mark.thorough
 def test_a_guard_that_goes_on_after_that_says_so_itself(soaking):
     assert soaking.stop(soaking.guard) < WITHIN_S
     os.kill(soaking.guard, signal.SIGCONT)
@@ -50,6 +51,7 @@ def test_a_guard_that_goes_on_after_that_says_so_itself(soaking):
     assert done.verdict["evidence"]["ended_cleanly"]
 
 
+@pytest.mark.thorough
 def test_a_stopped_service_does_not_matter(soaking):
     service = soaking.started.process
     assert soaking.stop(service.pid, soaking.guard) < WITHIN_S
@@ -59,6 +61,7 @@ def test_a_stopped_service_does_not_matter(soaking):
     assert done.rules[:2] == ["limiter", "guard-died"]
 
 
+@pytest.mark.thorough
 def test_nor_does_a_stopped_crew(soaking):
     """Parent and workers stopped too: nobody is left who could answer anything but SIGKILL."""
     assert soaking.stop(soaking.started.process.pid, soaking.guard, soaking.parent, *soaking.workers) < WITHIN_S
@@ -66,6 +69,7 @@ def test_nor_does_a_stopped_crew(soaking):
     assert soaking.started.finish().rules[0] == "limiter"
 
 
+@pytest.mark.thorough
 def test_a_service_that_never_comes_back_leaves_the_tale_to_the_next_start(soaking, bench):
     assert soaking.stop(soaking.started.process.pid, soaking.guard) < WITHIN_S
     soaking.started.process.kill()
@@ -81,6 +85,7 @@ def test_a_service_that_never_comes_back_leaves_the_tale_to_the_next_start(soaki
     assert unfinished(bench.home) == 0
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGSTOP])
 def test_the_load_does_not_run_without_its_limiter(soaking, number):
     began_s = time.monotonic()
@@ -93,6 +98,7 @@ def test_the_load_does_not_run_without_its_limiter(soaking, number):
     assert not living(soaking.everything), "a stopped limiter does not outlive the run either"
 
 
+@pytest.mark.thorough
 def test_a_guard_and_a_limiter_that_hang_together_are_noticed_by_the_service(soaking):
     soaking.stop(soaking.guard, soaking.limiter)
     done = soaking.started.finish(60)
@@ -102,6 +108,7 @@ def test_a_guard_and_a_limiter_that_hang_together_are_noticed_by_the_service(soa
     assert not living(soaking.everything)
 
 
+@pytest.mark.thorough
 def test_what_the_limiter_watched_stands_in_the_verdict(bench):
     done = bench.run("run", bench.plan(INTEGER), "--json")
     (said,) = [note["text"] for note in done.verdict["notes"] if note["rule"] == "watched"]
@@ -118,6 +125,7 @@ def warm(bench):
     return Soaking(bench.start("run", plan, "--json", prefix=bench_command(tree, []))), tree / "hwmon0/temp1_input"
 
 
+@pytest.mark.thorough
 def test_heat_that_only_the_limiter_can_see_fails_the_run(warm):
     soaking, sensor = warm
     os.kill(soaking.guard, signal.SIGSTOP)
@@ -133,6 +141,7 @@ def test_heat_that_only_the_limiter_can_see_fails_the_run(warm):
     assert "hwmon/k10temp/Tctl by itself (set to 93 °C)" in said
 
 
+@pytest.mark.thorough
 def test_where_the_guard_answers_the_limiter_is_silent(warm):
     """The same heat with a guard that lives: it decides, with its reasons, before the limiter does."""
     soaking, sensor = warm
@@ -144,6 +153,7 @@ def test_where_the_guard_answers_the_limiter_is_silent(warm):
     assert "limiter" not in done.rules
 
 
+@pytest.mark.thorough
 def test_a_stopped_guard_with_its_sensors_gone_costs_the_load_too(warm):
     soaking, sensor = warm
     for path in sensor.parent.iterdir():
@@ -180,6 +190,7 @@ print(again.err)
 """
 
 
+@pytest.mark.thorough
 def test_a_full_drive_stops_neither_the_limiter_nor_its_tale(bench):
     """A tmpfs of 4 MB, full to the last block while guard and service hang; the next start tells what happened."""
     need_namespaces()

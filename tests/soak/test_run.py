@@ -14,6 +14,7 @@ from soak_bench import CORES, INTEGER, LONG_INTEGER, MEMORY, VECTOR, living, wai
 from soakd.model.sheet import Sheet
 from soakd.model.snapshot import Snapshot
 from soakd.rules.fingerprint import fingerprint
+from soakd.service import tuning
 
 ROOT = Path(__file__).resolve().parents[2]
 SHEET = 'version = 1\nname = "Trial"\n[values]\n"memory data rate" = "6000 MT/s"\n'
@@ -128,7 +129,8 @@ def test_what_is_refused_starts_nothing_and_leaves_no_trace(bench, parts, words)
     assert done.code == 78
     assert "Traceback" not in done.err
     assert all(word in done.err for word in words)
-    assert not bench.home.exists()
+    there = {path.name for path in bench.home.iterdir()} if bench.home.exists() else set()
+    assert there <= {tuning.NAME}, "an issue order may have been kept before"
 
 
 def test_a_core_that_does_not_exist_is_named(bench):

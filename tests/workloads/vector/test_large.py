@@ -131,6 +131,7 @@ def test_a_clean_round_has_no_fault_and_its_check_costs_little(program):
     assert done.check_s < 0.05 * done.work_s + 0.02
 
 
+@pytest.mark.thorough
 def test_single_bits_of_the_state_between_two_steps_are_all_found(task):
     """600 random ones, half of them in the low bits that a sum rounds away."""
     rng = random.Random(11)
@@ -155,6 +156,7 @@ def test_a_state_bit_that_changes_a_residue_is_told_with_its_row(task):
         assert any(fault.where.startswith("row 77 of 384") for fault in task.faults(3, no_beat)[1])
 
 
+@pytest.mark.thorough
 def test_single_bits_of_a_product_before_its_reduction_are_all_found(task, products):
     import numpy as np
 
