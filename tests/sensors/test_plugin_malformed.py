@@ -7,7 +7,7 @@ import string
 import time
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from plugin_parts import liar, plug
 
@@ -94,6 +94,7 @@ def test_thousands_of_malformed_answers_are_gaps_with_a_reason(source):
 
     @settings(max_examples=LIES, deadline=LONGEST_S * 1000, suppress_health_check=list(HealthCheck), database=None)
     @given(answers)
+    @example(b"exit")
     def lie(answer):
         file.write_bytes(answer)
         values, gaps = made.read()
