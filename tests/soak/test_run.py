@@ -41,7 +41,7 @@ def test_a_plan_with_all_workloads_ends_in_a_pass_that_says_what_it_rests_on(ben
             assert worker["totals"]["operations"] > 1_000_000
             assert worker["checked_percent"] >= 95.0
     assert all(worker["totals"]["sweeps"] > 0 for worker in verdict["evidence"]["stages"][3]["workers"])
-    declared = Sheet.model_validate(verdict["sheet"])
+    declared = Sheet.model_validate_json(json.dumps(verdict["sheet"]))
     shown = Snapshot.model_validate_json(json.dumps(verdict["snapshot_before"]))
     assert verdict["fingerprint"] == fingerprint(declared, shown)
     assert verdict["evidence"]["snapshot_after"]["boot_id"] == verdict["snapshot_before"]["boot_id"]
