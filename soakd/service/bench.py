@@ -19,7 +19,7 @@ from soakd.sensors.plugin import PluginSource
 from soakd.sensors.powercap import PowercapSource
 from soakd.sensors.sampler import read_safely
 from soakd.sensors.system import SystemSource
-from soakd.sensors.throttle_events import ThrottleSource
+from soakd.sensors.throttling import ThrottleSource
 from soakd.service.plugins import classes_of, refuse_troubled, sensors_of
 
 if TYPE_CHECKING:

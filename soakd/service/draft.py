@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 import uuid
 from importlib.metadata import version
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from soakd.clock import utc_text
 from soakd.config.files import refuse_misfits, refuse_sheet
@@ -24,13 +24,14 @@ from soakd.service import bench, reset
 from soakd.service.plugins import workloads_in
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from soakd.clock import Clock
-    from soakd.model.channels import Role
+    from soakd.model.channels import Channel, Role
     from soakd.model.configuration import Plugin
     from soakd.model.plan import Plan
     from soakd.model.sheet import Sheet
+    from soakd.model.snapshot import Snapshot
 
 
 def draft_run(
@@ -53,28 +54,22 @@ def draft_run(
     cores = bench.cores()
     classes = bench.classes(workloads_in(plan, plugins))
     refuse_misfits(plan_file, misfits(plan, bench_cores=cores, classes=classes))
-    plan = _seeded(plan)
     with bench.opened(clock, plugins) as sources:
         channels = bench.channels(sources, cores, roles)
         bounds, cautions = resolve(plan, channels, bench.unreadable(sources, channels))
     snapshot = take_snapshot()
     if sheet is not None:
         refuse_sheet(sheet, check(sheet, snapshot, channels={c.name for c in channels}))
-    return RunRecord(
-        run_id=uuid.uuid4().hex[:12],
-        soakd_version=version("soakd"),
-        started_utc=utc_text(clock.wall()),
-        boot_id=snapshot.boot_id,
-        drill=drill,
-        plan=plan,
-        sheet=sheet,
-        snapshot=snapshot,
-        fingerprint=fingerprint(sheet, snapshot),
-        classes={class_key(stage): class_for(stage, classes[stage.kernel]) for stage in plan.stages},
+    return recorded(
+        seeded(plan, lambda: secrets.randbits(32)),
+        sheet,
+        snapshot,
+        classes=classes,
         cores=cores,
-        channels=tuple(
-            ChannelInfo(name=c.name, role=c.role.value, unit=role_unit(c.role), critical=c.critical) for c in channels
-        ),
+        channels=channels,
+        run_id=uuid.uuid4().hex[:12],
+        started_utc=utc_text(clock.wall()),
+        drill=drill,
         bounds=bounds,
         cautions=(*strangers(channels, roles or {}), *cautions, *(reset.cautions(watchdog) if watchdog else ())),
         last_resort=settings(bounds, channels, HwmonSource().inputs().keys()),
@@ -82,12 +77,37 @@ def draft_run(
     )
 
 
-def _seeded(plan: Plan) -> Plan:
+def recorded(
+    plan: Plan,
+    sheet: Sheet | None,
+    snapshot: Snapshot,
+    *,
+    classes: Mapping[str, Sequence[str]],
+    cores: Sequence[int],
+    channels: Sequence[Channel],
+    **rest: Any,
+) -> RunRecord:
+    """The record of a run on this bench or on a virtual one; `rest`: fields that follow from nothing here."""
+    return RunRecord(
+        soakd_version=version("soakd"),
+        boot_id=snapshot.boot_id,
+        plan=plan,
+        sheet=sheet,
+        snapshot=snapshot,
+        fingerprint=fingerprint(sheet, snapshot),
+        classes={class_key(stage): class_for(stage, classes[stage.kernel]) for stage in plan.stages},
+        cores=tuple(cores),
+        channels=tuple(
+            ChannelInfo(name=c.name, role=c.role.value, unit=role_unit(c.role), critical=c.critical) for c in channels
+        ),
+        **rest,
+    )
+
+
+def seeded(plan: Plan, draw: Callable[[], int]) -> Plan:
     """The plan as it will be run and recorded: random stages without a seed get one, so that they can be run again."""
     stages = tuple(
-        stage.model_copy(update={"seed": secrets.randbits(32)})
-        if stage.pattern == "random" and stage.seed is None
-        else stage
+        stage.model_copy(update={"seed": draw()}) if stage.pattern == "random" and stage.seed is None else stage
         for stage in plan.stages
     )
     return plan.model_copy(update={"stages": stages})

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from importlib.metadata import version
 from typing import TYPE_CHECKING, Final
 
 from soakd.clock import utc_text
 from soakd.config.files import refuse_misfits, refuse_sheet
 from soakd.errors import ConfigError
-from soakd.model.channels import Channel, Role, role_unit
+from soakd.model.channels import Channel, Role
 from soakd.model.corelist import ranges
-from soakd.model.run import ChannelInfo, RunRecord
 from soakd.model.snapshot import Snapshot
 from soakd.model.snapshot_parts import Topology
 from soakd.rules.bounds import resolve
-from soakd.rules.fingerprint import fingerprint
-from soakd.rules.gather import class_key, probe_channel
-from soakd.rules.plan_check import class_for, misfits
+from soakd.rules.gather import probe_channel
+from soakd.rules.plan_check import misfits
 from soakd.rules.sheet_check import check
+from soakd.service.draft import recorded, seeded
 from soakd.virtual.bench import Bench, cores_of
 from soakd.virtual.sensors import VirtualSource
 from soakd.virtual.timeline import Timeline
@@ -26,6 +24,7 @@ from soakd.workloads.kinds import KINDS
 
 if TYPE_CHECKING:
     from soakd.model.plan import Plan
+    from soakd.model.run import RunRecord
     from soakd.model.sheet import Sheet
     from soakd.model.virtual import VirtualBench
 
@@ -45,21 +44,16 @@ def draft(plan: Plan, sheet: Sheet | None, about: VirtualBench, *, plan_file: st
     bounds, cautions = resolve(plan, channels)
     if sheet is not None:
         refuse_sheet(sheet, check(sheet, snapshot))
-    return RunRecord(
-        run_id="rehearsal",
-        soakd_version=version("soakd"),
-        started_utc=utc_text(Timeline().wall()),
-        boot_id=snapshot.boot_id,
-        drill=False,
-        plan=_seeded(plan, seed),
-        sheet=sheet,
-        snapshot=snapshot,
-        fingerprint=fingerprint(sheet, snapshot),
-        classes={class_key(stage): class_for(stage, classes[stage.kernel]) for stage in plan.stages},
+    return recorded(
+        seeded(plan, lambda: seed % 2**32),
+        sheet,
+        snapshot,
+        classes=classes,
         cores=cores,
-        channels=tuple(
-            ChannelInfo(name=c.name, role=c.role.value, unit=role_unit(c.role), critical=c.critical) for c in channels
-        ),
+        channels=channels,
+        run_id="rehearsal",
+        started_utc=utc_text(Timeline().wall()),
+        drill=False,
         bounds=bounds,
         cautions=cautions,
     )
@@ -103,12 +97,3 @@ def _refuse_strangers(about: VirtualBench, cores: int, threads: int) -> None:
         if core >= most:
             wanted = f"no such core: this virtual bench has 0 to {most - 1}"
             raise ConfigError(file=about.name, key=key, value=str(core), wanted=wanted)
-
-
-def _seeded(plan: Plan, seed: int) -> Plan:
-    """Random stages without a seed get this one."""
-    stages = tuple(
-        stage.model_copy(update={"seed": seed % 2**32}) if stage.pattern == "random" and stage.seed is None else stage
-        for stage in plan.stages
-    )
-    return plan.model_copy(update={"stages": stages})

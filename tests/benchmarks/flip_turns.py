@@ -64,7 +64,7 @@ def task_turn(task: Task) -> Turn:
 def chain_turn(task: ChainTask) -> Turn:
     chain = task._chain
 
-    def turn(dice, flip):
+    def turn(dice, *, flip):
         block = chain.fresh()
         before, after = dice.randint(1, LONGEST), dice.randint(1, LONGEST)
         task.load(block)
@@ -87,7 +87,7 @@ def large_turn(program) -> Turn:
         matrix.reshape(-1).view(np.uint64)[bit // 64] ^= np.uint64(1 << bit % 64)
 
     @np.errstate(all="ignore")
-    def turn(dice, flip):
+    def turn(dice, *, flip):
         before, after = dice.randint(0, LONGEST_LARGE), dice.randint(0, LONGEST_LARGE)
         matrix, bit = dice.choice(matrices), dice.randrange(64 * task.state.size)
         task.load()
@@ -112,7 +112,7 @@ def memory_turn(task: MemoryTask, invert: Callable[[random.Random], None] | None
     passes = 2 * (HOPS + 1) if isinstance(walk, MovesWalk) else 3
     invert = invert or share_inverter(task)
 
-    def turn(dice, flip):
+    def turn(dice, *, flip):
         wrong = sum(walk.advance(_WHOLE).wrong for _ in range(dice.randrange(4)))
         wrong += walk.advance(dice.randint(1, SHARE_BYTES // walk.step_bytes)).wrong
         if flip:
@@ -145,7 +145,7 @@ def together_turn(task: TogetherTask) -> Turn:
 
     march = memory_turn(task, invert)
 
-    def turn(dice, flip):
+    def turn(dice, *, flip):
         companion.begin()
         found = march(dice, flip)
         return bool(companion.wrong()) or found
@@ -183,7 +183,7 @@ def exchange_turn(name: str, program: JointProgram) -> Turn:
         for _ in range(4):
             dice.choice(seats).advance(dice.randint(1, LONGEST))
 
-    def turn(dice, flip):
+    def turn(dice, *, flip):
         seed = dice.getrandbits(64)
         program.lay(seed)
         for seat in seats:

@@ -41,9 +41,9 @@ def hunt(workload: str, instruction_class: str, seconds: float) -> Tally:
     end_s = time.perf_counter() + seconds
     while time.perf_counter() < end_s:
         tally.flips += 1
-        tally.found += turn(dice, True)  # noqa: FBT003
+        tally.found += turn(dice, flip=True)
         tally.clean += 1
-        tally.alarms += turn(dice, False)  # noqa: FBT003
+        tally.alarms += turn(dice, flip=False)
     return tally
 
 

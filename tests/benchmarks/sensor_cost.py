@@ -23,7 +23,7 @@ from soakd.sensors.kernel_log import KernelLogSource
 from soakd.sensors.powercap import PowercapSource
 from soakd.sensors.sampler import read_safely
 from soakd.sensors.system import SystemSource
-from soakd.sensors.throttle_events import ThrottleSource
+from soakd.sensors.throttling import ThrottleSource
 
 READINGS = 200
 THREADS = [Thread(package=n // 64, core=n % 32) for n in range(128)]

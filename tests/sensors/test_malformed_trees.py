@@ -21,7 +21,7 @@ from soakd.sensors.hwmon import HwmonSource
 from soakd.sensors.kernel_log import KernelLogSource
 from soakd.sensors.powercap import PowercapSource
 from soakd.sensors.sampler import remarks_of
-from soakd.sensors.throttle_events import ThrottleSource
+from soakd.sensors.throttling import ThrottleSource
 
 BATCHES, TREES = 25, 400 if "SOAKD_THOROUGH" in os.environ else 40
 """In each batch; 10,000 in all when asked to be thorough, a thousand every time."""

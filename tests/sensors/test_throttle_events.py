@@ -9,7 +9,7 @@ from bench_tree import put
 from kernel_trees import Thread, make, throttling
 
 from soakd.model.channels import Role
-from soakd.sensors.throttle_events import ThrottleSource
+from soakd.sensors.throttling import ThrottleSource
 
 FOUR = [Thread(core=0), Thread(core=1), Thread(core=0), Thread(core=1)]
 """Two cores of two threads, numbered as most machines do: threads of a core are not neighbours."""

@@ -11,10 +11,9 @@ import os
 from operator import itemgetter
 from typing import TYPE_CHECKING, Final
 
-from soakd.workloads.chain import KERNEL, unequal
+from soakd.workloads.chain import unequal
 from soakd.workloads.closedform import WORD, jump, pair_after
-from soakd.workloads.splat import loaded_splat
-from soakd.workloads.vector.lanes import Lanes, visit
+from soakd.workloads.vector.lanes import Carried, Lanes, abreast, loops
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -66,58 +65,38 @@ class Beside(Lanes):
         self.operations_per_step += self._steps_per_count * INTEGER_OPERATIONS
 
     def text(self) -> str:
-        return "\n".join([*self._declared(*self._kind()), *self._loop()])
-
-    def _kind(self) -> tuple[str, str]:
-        return f"<{self._lanes} x double>", f"v{self._lanes}f64"
-
-    def _loop(self) -> list[str]:
-        """`count` times every vector, the integer steps woven in."""
-        kind, suffix = self._kind()
-        visits = [visit("double", kind, self._lanes, self._step(kind, suffix, i), i) for i in range(self._interleave)]
         names, integer = [f"%v.{i}" for i in range(INTEGER_WORDS)], []
         for turn in range(self._turn_steps):
             lines, names = _integer_step(names, f"t{turn}")
             integer += lines
-        inner = woven([line for row in zip(*visits, strict=True) for line in row], integer)
-        constants = self.state_words + self._lanes
-        whole = [f"%s{i}" for i in range(INTEGER_WORDS)] + [f"%k{i}" for i in range(_CONSTANTS)]
-        places = [*range(self.lane_words, self.state_words), *range(constants + 3, constants + 3 + _CONSTANTS)]
-        return [
-            f"define void @{KERNEL}(ptr %parameters, i64 %count) {{",
-            "entry:",
-            *loaded_splat("p", "double", "%parameters", constants, self._lanes),
-            *loaded_splat("u", "double", "%parameters", constants + 1, self._lanes),
-            *loaded_splat("magic", "double", "%parameters", constants + 2, self._lanes),
-            f"%pa = getelementptr i64, ptr %parameters, i64 {self.state_words}",
-            f"%a = load {kind}, ptr %pa, align 8",
-            *(
-                f"{name}.at = getelementptr i64, ptr %parameters, i64 {at}"
-                for name, at in zip(whole, places, strict=True)
-            ),
-            *(f"{name} = load i64, ptr {name}.at" for name in whole),
-            "br label %step",
-            "step:",
-            "%left = phi i64 [ %count, %entry ], [ %less, %next ]",
-            *(f"%o{i} = phi i64 [ %s{i}, %entry ], [ {name}, %next ]" for i, name in enumerate(names)),
-            "br label %loop",
-            "loop:",
-            "%at = phi i64 [ 0, %step ], [ %then, %loop ]",
-            *(f"%v.{i} = phi i64 [ %o{i}, %step ], [ {name}, %loop ]" for i, name in enumerate(names)),
-            "%here = getelementptr double, ptr %parameters, i64 %at",
-            *inner,
-            f"%then = add i64 %at, {self._lanes * self._interleave}",
-            f"%again = icmp ne i64 %then, {self._lanes * self.vectors}",
-            "br i1 %again, label %loop, label %next",
-            "next:",
-            "%less = sub i64 %left, 1",
-            "%more = icmp ne i64 %less, 0",
-            "br i1 %more, label %step, label %done",
-            "done:",
-            *(f"store i64 {name}, ptr %s{i}.at" for i, name in enumerate(names)),
-            "ret void",
-            "}",
-        ]
+        whole = loops(
+            "double",
+            self._lanes,
+            woven(abreast(self._visits()), integer),
+            vectors=(self.vectors, self._interleave),
+            constants=self.state_words,
+            carried=self._carried(names),
+        )
+        return "\n".join([*self._declared(*self._kind()), *whole])
+
+    def _carried(self, ended: list[str]) -> Carried:
+        """The integer half's words in the block, and the streams' constants, which stand behind all others."""
+        state, constants = [f"%s{i}" for i in range(INTEGER_WORDS)], [f"%k{i}" for i in range(_CONSTANTS)]
+        behind = self.state_words + self._lanes + 3
+        places = [*range(self.lane_words, self.state_words), *range(behind, behind + _CONSTANTS)]
+        words = dict(zip([*state, *constants], places, strict=True))
+        return Carried(
+            loaded=[
+                *(
+                    f"{name}.at = getelementptr i64, ptr %parameters, i64 {at}"
+                    for name, at in zip(words, places, strict=True)
+                ),
+                *(f"{name} = load i64, ptr {name}.at" for name in words),
+            ],
+            begun=state,
+            ended=ended,
+            stored=[f"store i64 {name}, ptr {word}.at" for word, name in zip(state, ended, strict=True)],
+        )
 
     def _joint(self, lanes: Sequence[int], state: Sequence[int], constants: Sequence[int]) -> list[int]:
         return [*lanes[: self.lane_words], *state, *lanes[self.lane_words :], *constants]

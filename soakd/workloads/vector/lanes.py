@@ -8,6 +8,7 @@ flag allows it.  `Lanes` also serves the kernels that differ from this one in fo
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from soakd.workloads.chain import KERNEL, ChainProgram
@@ -78,35 +79,67 @@ def visit(scalar: str, kind: str, lanes: int, step: list[str], i: int) -> list[s
     ]
 
 
-def _loops(scalar: str, lanes: int, steps: list[list[str]]) -> list[str]:
-    """`count` times every vector, as many side by side as there are `steps`."""
-    kind, interleave = f"<{lanes} x {scalar}>", len(steps)
-    first = (VECTORS + 1) * lanes
-    visits = [visit(scalar, kind, lanes, step, i) for i, step in enumerate(steps)]
+def abreast(visits: list[list[str]]) -> list[str]:
+    """Visits side by side: the first line of each, then the second of each ..."""
+    return [line for row in zip(*visits, strict=True) for line in row]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Carried:
+    """What else a kernel keeps in registers while it goes over its vectors."""
+
+    loaded: list[str]
+    """Text that loads it, at the entry."""
+    begun: list[str]
+    """Names after that; in a turn the values are called %v.0, %v.1 ..."""
+    ended: list[str]
+    """Names at a turn's end."""
+    stored: list[str]
+    """Text that stores it, at the end."""
+
+
+NOTHING: Final = Carried(loaded=[], begun=[], ended=[], stored=[])
+
+
+def loops(
+    scalar: str, lanes: int, turn: list[str], *, vectors: tuple[int, int], constants: int, carried: Carried = NOTHING
+) -> list[str]:
+    """`count` times every vector; one turn is over some of them side by side.
+
+    `vectors`: all, and those of one turn. `constants`: where the multipliers stand in the block, of type `scalar`, with
+    prime, inverse and rounding constant behind them.
+    """
+    kind, (every, side_by_side) = f"<{lanes} x {scalar}>", vectors
+    loosely = ", align 8" if carried.begun else ""  # words that are carried stand before them
+    phis = list(enumerate(zip(carried.begun, carried.ended, strict=True)))
     return [
         f"define void @{KERNEL}(ptr %parameters, i64 %count) {{",
         "entry:",
-        *loaded_splat("p", scalar, "%parameters", first, lanes),
-        *loaded_splat("u", scalar, "%parameters", first + 1, lanes),
-        *loaded_splat("magic", scalar, "%parameters", first + 2, lanes),
-        f"%pa = getelementptr {scalar}, ptr %parameters, i64 {VECTORS * lanes}",
-        f"%a = load {kind}, ptr %pa",
+        *loaded_splat("p", scalar, "%parameters", constants + lanes, lanes),
+        *loaded_splat("u", scalar, "%parameters", constants + lanes + 1, lanes),
+        *loaded_splat("magic", scalar, "%parameters", constants + lanes + 2, lanes),
+        f"%pa = getelementptr {scalar}, ptr %parameters, i64 {constants}",
+        f"%a = load {kind}, ptr %pa{loosely}",
+        *carried.loaded,
         "br label %step",
         "step:",
         "%left = phi i64 [ %count, %entry ], [ %less, %next ]",
+        *(f"%o.{i} = phi i64 [ {begun}, %entry ], [ {ended}, %next ]" for i, (begun, ended) in phis),
         "br label %loop",
         "loop:",
         "%at = phi i64 [ 0, %step ], [ %then, %loop ]",
+        *(f"%v.{i} = phi i64 [ %o.{i}, %step ], [ {ended}, %loop ]" for i, (_, ended) in phis),
         f"%here = getelementptr {scalar}, ptr %parameters, i64 %at",
-        *(line for row in zip(*visits, strict=True) for line in row),
-        f"%then = add i64 %at, {lanes * interleave}",
-        f"%again = icmp ne i64 %then, {lanes * VECTORS}",
+        *turn,
+        f"%then = add i64 %at, {lanes * side_by_side}",
+        f"%again = icmp ne i64 %then, {lanes * every}",
         "br i1 %again, label %loop, label %next",
         "next:",
         "%less = sub i64 %left, 1",
         "%more = icmp ne i64 %less, 0",
         "br i1 %more, label %step, label %done",
         "done:",
+        *carried.stored,
         "ret void",
         "}",
     ]
@@ -129,9 +162,21 @@ class Lanes:
 
     def text(self) -> str:
         lanes, form = self._lanes, self._recipe.form
-        kind, suffix = f"<{lanes} x {form.name}>", f"v{lanes}f{form.bits}"
+        turn = abreast(self._visits())
+        vectors = (self.vectors, self._interleave)
+        whole = loops(form.name, lanes, turn, vectors=vectors, constants=self.vectors * lanes)
+        return "\n".join([*self._declared(*self._kind()), *whole])
+
+    def _kind(self) -> tuple[str, str]:
+        """The vector type, and how intrinsics name it."""
+        form = self._recipe.form
+        return f"<{self._lanes} x {form.name}>", f"v{self._lanes}f{form.bits}"
+
+    def _visits(self) -> list[list[str]]:
+        """One step of each vector of a turn."""
+        kind, suffix = self._kind()
         steps = [self._step(kind, suffix, i) for i in range(self._interleave)]
-        return "\n".join([*self._declared(kind, suffix), *_loops(form.name, lanes, steps)])
+        return [visit(self._recipe.form.name, kind, self._lanes, step, i) for i, step in enumerate(steps)]
 
     def _declared(self, kind: str, suffix: str) -> list[str]:
         return [f"declare {kind} @llvm.fma.{suffix}({kind}, {kind}, {kind})"] if self._recipe.fused else []
