@@ -14,6 +14,7 @@ from soakd.workloads import catalog, classes
 from soakd.workloads.chain import ChainProgram
 from soakd.workloads.classes import CLASSES
 from soakd.workloads.vector import lanes, pipes, roots, single
+from soakd.workloads.vector.residues import numbers as values
 
 CHAINS = {
     "vector/lanes": lanes.Lanes,
@@ -55,8 +56,7 @@ def tried(chain, target, name: str, bit: int) -> Counter:
     task.load([*states[1], *block[chain.state_words :]])
     task.advance(AFTER)
     found = len(chain.faults(block, AFTER + 1, task.state()))
-    form = chain._recipe.form
-    pairs = zip(lanes.numbers(states[0], form), lanes.numbers(states[1], form), strict=True)
+    pairs = zip(values(states[0], form), values(states[1], form), strict=True)
     changed = sum(not old == new for old, new in pairs)
     trials = chain.vectors // chain._interleave * chain._lanes
     return Counter(trials=trials, found=found, gone=trials - max(changed, found), unnoticed=max(changed - found, 0))
