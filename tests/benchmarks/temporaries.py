@@ -14,7 +14,7 @@ from soakd.workloads import catalog, classes
 from soakd.workloads.chain import ChainProgram
 from soakd.workloads.classes import CLASSES
 from soakd.workloads.vector import lanes, pipes, roots, single
-from soakd.workloads.vector.residues import numbers as values
+from soakd.workloads.vector.residues import numbers
 
 CHAINS = {
     "vector/lanes": lanes.Lanes,
@@ -42,10 +42,9 @@ def spoilt(text: str, name: str, bit: int, bits: int) -> str:
 
 def tried(chain, target, name: str, bit: int) -> Counter:
     """Lanes by what became of the bit: found, gone without a trace, or in the state and yet unnoticed."""
-    right, wrong = (
-        ChainProgram(chain, target),
-        ChainProgram(chain, target, text=spoilt(chain.text(), name, bit, chain._recipe.form.bits)),
-    )
+    form = chain._recipe.form
+    right = ChainProgram(chain, target)
+    wrong = ChainProgram(chain, target, text=spoilt(chain.text(), name, bit, form.bits))
     block, states = chain.fresh(), []
     for program in (right, wrong):
         task = program.task(memory_bytes=0, beat=lambda: None)
@@ -56,35 +55,34 @@ def tried(chain, target, name: str, bit: int) -> Counter:
     task.load([*states[1], *block[chain.state_words :]])
     task.advance(AFTER)
     found = len(chain.faults(block, AFTER + 1, task.state()))
-    pairs = zip(values(states[0], form), values(states[1], form), strict=True)
-    changed = sum(not old == new for old, new in pairs)
+    pairs = zip(numbers(states[0], form), numbers(states[1], form), strict=True)
+    changed = sum(not old == new for old, new in pairs)  # what is no number differs from everything
     trials = chain.vectors // chain._interleave * chain._lanes
     return Counter(trials=trials, found=found, gone=trials - max(changed, found), unnoticed=max(changed - found, 0))
 
 
+def line(chain, target, name: str, bits: list[int]) -> str:
+    total = Counter()
+    for bit in bits:
+        total += tried(chain, target, name, bit)
+    found, gone, unnoticed = (total[each] / total["trials"] for each in ("found", "gone", "unnoticed"))
+    short = name.strip("%").rstrip("0")
+    return f"{short:10} {total['trials']:8,} {found:8.1%} {gone:8.1%} {unnoticed:24.1%}"
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--bits", type=int, default=40, help="trials for each temporary")
+    parser.add_argument("--bits", type=int, default=40, help="for each temporary")
     options, dice, here = parser.parse_args(), random.Random(1), classes.available()
-    print(
-        f"{'kernel':15} {'class':15} {'temporary':10} {'trials':>8} {'found':>8} {'gone':>8} {'in the state, unnoticed':>24}"
-    )
+    columns = f"{'temporary':10} {'trials':>8} {'found':>8} {'gone':>8} {'in the state, unnoticed':>24}"
+    print(f"{'kernel':15} {'class':15} {columns}")
     for workload, make in CHAINS.items():
-        for level in catalog.entry(workload).classes:
-            if level not in here:
-                continue
+        for level in [each for each in catalog.entry(workload).classes if each in here]:
             chain = make(CLASSES[level])
-            bits = chain._recipe.form.bits
-            step = [line.partition(" = ")[0] for line in chain._step(*chain._kind(), 0) if " = " in line]
+            step = [text.partition(" = ")[0] for text in chain._step(*chain._kind(), 0) if " = " in text]
             for name in step[:-1]:
-                total = sum(
-                    (tried(chain, CLASSES[level], name, dice.randrange(bits)) for _ in range(options.bits)), Counter()
-                )
-                trials = total["trials"]
-                print(
-                    f"{workload:15} {level:15} {name.strip('%').rstrip('0'):10} {trials:8,} {total['found'] / trials:8.1%} "
-                    f"{total['gone'] / trials:8.1%} {total['unnoticed'] / trials:24.1%}"
-                )
+                bits = [dice.randrange(chain._recipe.form.bits) for _ in range(options.bits)]
+                print(f"{workload:15} {level:15} {line(chain, CLASSES[level], name, bits)}")
 
 
 if __name__ == "__main__":
