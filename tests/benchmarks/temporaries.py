@@ -56,7 +56,7 @@ def tried(chain, target, name: str, bit: int) -> Counter:
     task.advance(AFTER)
     found = len(chain.faults(block, AFTER + 1, task.state()))
     pairs = zip(numbers(states[0], form), numbers(states[1], form), strict=True)
-    changed = sum(not old == new for old, new in pairs)  # what is no number differs from everything
+    changed = sum(old != new for old, new in pairs)  # what is no number differs from everything
     trials = chain.vectors // chain._interleave * chain._lanes
     return Counter(trials=trials, found=found, gone=trials - max(changed, found), unnoticed=max(changed - found, 0))
 
