@@ -1,7 +1,7 @@
 """What becomes of a wrong bit in a temporary: `python tests/benchmarks/temporaries.py [--bits 40]`.
 
-A state's wrong bit is always found; a temporary's can be rounded away before it reaches the state, and then no result is
-wrong. One line of a kernel's own text gets an exclusive or behind it, one bit at a time, for one step of fresh
+A state's wrong bit is always found; a temporary's can be rounded away before it reaches the state, and then no result
+is wrong. One line of a kernel's own text gets an exclusive or behind it, one bit at a time, for one step of fresh
 operands; then the kernel goes on unspoilt, and the check is asked. Every vector that the line serves is a trial.
 """
 
