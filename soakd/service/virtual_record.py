@@ -15,7 +15,7 @@ from soakd.rules.bounds import resolve
 from soakd.rules.gather import probe_channel
 from soakd.rules.plan_check import misfits
 from soakd.rules.sheet_check import check
-from soakd.service.draft import recorded, seeded
+from soakd.service.resolved import recorded, seeded
 from soakd.virtual.bench import Bench, cores_of
 from soakd.virtual.sensors import VirtualSource
 from soakd.virtual.timeline import Timeline

@@ -76,6 +76,7 @@ def test_a_run_searches_before_its_guard_begins_and_builds_with_what_was_kept(ne
     done = new.run("run", new.plan(INTEGER), "--json", prefix=unknown)
     assert ran(done), done.err
     assert done.err.count("NOTE: nobody has tuned the integer kernels") == 1
+    assert (new.home / NAME).exists(), done.err
     found = kept(new.home)
     ((record,),) = rows(new.home, "SELECT record FROM run")
     assert json.loads(record)["issue_order"] == found.order

@@ -15,12 +15,13 @@ from dataclasses import dataclass
 from time import thread_time_ns
 from typing import TYPE_CHECKING, Final
 
+from soakd.errors import WorkloadError
 from soakd.workloads.classes import CLASSES
 from soakd.workloads.clockprobe import STEADY, ClockProbe
 from soakd.workloads.integer import streams
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     Cost = Callable[[str], float]
 
@@ -31,6 +32,9 @@ NOISE: Final = 0.005
 _FIRST: Final = 3
 """Samples of the start: it is not to lose to chance alone."""
 _DUELS: Final = 7
+_UNDISTURBED: Final = 4
+"""So many of each order's duels have to be, or there are more of them."""
+_MOST_DUELS: Final = 100
 _COUNTS: Final = 5_000
 _WINDOWS: Final = 3
 
@@ -71,11 +75,20 @@ def climb(start: str, cost: Cost, rng: random.Random, more: Callable[[], bool]) 
 def settle(shipped: str, found: str, cost: Cost) -> tuple[str, float, float]:
     """Of two orders, the shipped one unless the other is faster beyond noise; with the cost of the chosen and of it.
 
-    The second lowest sample counts: now and then one is too low, and it would be believed for good.
+    The second lowest sample counts: now and then one is too low, and it would be believed for good. Raises
+    WorkloadError when the clock never kept still for long enough.
     """
-    samples = [(cost(shipped), cost(found)) for _ in range(_DUELS)]
+    samples: list[tuple[float, float]] = []
+    while len(samples) < _DUELS or (_disturbed(samples) and len(samples) < _MOST_DUELS):
+        samples.append((cost(shipped), cost(found)))
+    if _disturbed(samples):
+        raise WorkloadError(f"the clock did not keep still: {_MOST_DUELS} duels of two orders settled nothing")
     ours, theirs = (sorted(column)[1] for column in zip(*samples, strict=True))
     return (found, theirs, ours) if theirs < ours * (1 - NOISE) else (shipped, ours, ours)
+
+
+def _disturbed(samples: Sequence[tuple[float, float]]) -> bool:
+    return any(sum(map(math.isfinite, column)) < _UNDISTURBED for column in zip(*samples, strict=True))
 
 
 def cycles_per_step(order: str, probe: ClockProbe) -> float:

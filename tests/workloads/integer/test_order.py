@@ -80,7 +80,6 @@ def test_a_disturbed_sample_of_the_start_does_not_let_a_slower_order_in():
         (4.0 * (1 - order.NOISE / 2), streams.ORDER),
         (4.0, streams.ORDER),
         (4.5, streams.ORDER),
-        (math.inf, streams.ORDER),
     ],
 )
 def test_the_shipped_order_stays_unless_the_other_is_faster_beyond_noise(theirs, chosen):
@@ -98,6 +97,28 @@ def test_the_settlement_takes_the_second_lowest_sample_of_each():
     assert order.settle(streams.ORDER, NATURAL, lambda candidate: next(noise[candidate])) == (NATURAL, 3.1, 4.2)
     once = {NATURAL: iter([3.0] + [4.0] * 6), streams.ORDER: iter([4.0] * 7)}
     assert order.settle(streams.ORDER, NATURAL, lambda candidate: next(once[candidate])) == (streams.ORDER, 4.0, 4.0)
+
+
+def test_a_settlement_goes_on_until_enough_of_it_was_undisturbed():
+    """A host's other work, or a drifting clock: most samples are worth nothing."""
+    noise = {
+        NATURAL: iter([math.inf] * 11 + [3.1, 3.2] + [3.0] * 90),
+        streams.ORDER: iter([4.0] + [math.inf] * 9 + [4.2, 4.1, 4.3] + [4.2] * 90),
+    }
+    samples: Counter[str] = Counter()
+
+    def cost(candidate: str) -> float:
+        samples[candidate] += 1
+        return next(noise[candidate])
+
+    assert order.settle(streams.ORDER, NATURAL, cost) == (NATURAL, 3.0, 4.1)
+    assert samples == {NATURAL: 15, streams.ORDER: 15}
+
+
+@pytest.mark.parametrize("restless", [NATURAL, streams.ORDER])
+def test_where_the_clock_never_keeps_still_nothing_is_settled(restless):
+    with pytest.raises(WorkloadError, match="the clock did not keep still"):
+        order.settle(streams.ORDER, NATURAL, lambda candidate: math.inf if candidate == restless else 4.0)
 
 
 def test_a_real_search_returns_a_valid_order_whose_kernel_is_right():
