@@ -4,6 +4,7 @@ import os
 import sys
 from pathlib import Path
 
+import pytest
 from hypothesis import settings
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -12,8 +13,28 @@ settings.register_profile("soakd", deadline=None)  # how long an example takes i
 settings.load_profile("soakd")
 
 
+LOADED = ("tests/soak/", "tests/daemon/", "tests/drill/")
+"""Folders whose tests need every core for themselves."""
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """File by file on all cores; then, by one process alone, what needs every core for itself."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class ByFile(LoadScopeScheduling):
+        def _split_scope(self, nodeid):
+            return "every core" if nodeid.startswith(LOADED) else nodeid.partition("::")[0]
+
+    config.option.loadscopereorder = False
+    return ByFile(config, log)
+
+
 def pytest_collection_modifyitems(config, items):
-    """Tests marked `thorough` run when SOAKD_THOROUGH is set; otherwise the last line says how many were left out."""
+    """What needs every core comes last. Tests marked `thorough` run when SOAKD_THOROUGH is set; otherwise the last line
+    says how many were left out.
+    """
+    items.sort(key=lambda item: item.nodeid.startswith(LOADED))
     if "SOAKD_THOROUGH" not in os.environ:
         left_out = [item for item in items if item.get_closest_marker("thorough")]
         config.hook.pytest_deselected(items=left_out)

@@ -6,7 +6,9 @@ import json
 import os
 import socket
 import subprocess
+import tempfile
 import time
+from pathlib import Path
 
 import httpx
 import pytest
@@ -338,6 +340,13 @@ def test_as_many_lines_as_are_served_and_not_one_more(start):
     assert closed == 8
 
 
+def open_the_way_to(folder):
+    """For everybody, from the top of the temporary files down; what lies elsewhere is left as it is."""
+    for above in (folder, *folder.parents):
+        if above.is_relative_to(tempfile.gettempdir()) and above != Path(tempfile.gettempdir()):
+            above.chmod(0o755)
+
+
 @needs_root
 def test_nobody_in_particular_does_not_reach_the_socket(start, tmp_path):
     tmp_path.chmod(0o755)
@@ -347,8 +356,7 @@ def test_nobody_in_particular_does_not_reach_the_socket(start, tmp_path):
 @needs_root
 def test_whoever_does_reach_it_is_asked_who_it_is(start, tmp_path):
     """Even with every door on the way open, the kernel's word counts."""
-    for folder in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
-        folder.chmod(0o755)
+    open_the_way_to(tmp_path)
     daemon = start()
     daemon.home.chmod(0o755)
     daemon.path.chmod(0o666)
@@ -361,8 +369,7 @@ def test_whoever_does_reach_it_is_asked_who_it_is(start, tmp_path):
 def test_members_of_the_group_operate(start, tmp_path, how):
     """As their first group, and as one of the others."""
     group = next(each for each in grp.getgrall() if each.gr_gid not in {0, 65534})
-    for folder in (tmp_path, tmp_path.parent, tmp_path.parent.parent):
-        folder.chmod(0o755)
+    open_the_way_to(tmp_path)
     daemon = start(group=group.gr_name)
     assert (daemon.path.stat().st_mode & 0o777, daemon.path.stat().st_gid) == (0o660, group.gr_gid)
     assert (daemon.home.stat().st_mode & 0o777, daemon.home.stat().st_gid) == (0o750, group.gr_gid)
