@@ -63,7 +63,7 @@ def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
     with tempfile.TemporaryDirectory() as folder:
         daemon = DaemonBench(Path(folder))
-        daemon.home.mkdir(mode=0o700)
+        daemon.home.mkdir(mode=0o700, exist_ok=True)
         bench = Bench(daemon.home / "journal.db")
         fill(bench, count)
         size_mib = (daemon.home / "journal.db").stat().st_size / 2**20
