@@ -9,6 +9,7 @@ SoakdError                 one clear line, a hint, an exit code
 ├── UsageError             the words of a command are off (2)
 │   └── StateError         what is asked for cannot be done where things stand (2)
 ├── StoreError             the journal cannot be opened, read or written (74)
+├── BenchKeyError          the key that signs verdicts is lost, damaged, or open to others (74)
 ├── UnreachableError       no daemon answers (69)
 └── WorkloadError          a kernel cannot be built, or computes wrongly when tried (1)
 
@@ -101,6 +102,13 @@ class StoreError(SoakdError):
     """The journal cannot be opened, read or written."""
 
     code = "store"
+    exit_code = EXIT_STORE
+
+
+class BenchKeyError(SoakdError):
+    """The key that signs verdicts cannot be used; nothing is put in its place unless somebody asks for it."""
+
+    code = "key"
     exit_code = EXIT_STORE
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
 
     from soakd.model.channels import Batch, Channel
     from soakd.model.crew import WorkerLook
     from soakd.model.journal import Event
     from soakd.model.plan import Stage
+    from soakd.model.statement import Signed
 
 
 class Sensors(Protocol):
@@ -90,3 +91,15 @@ class Control(Protocol):
         """`add` (an EntryAsk's fields), `hold`, `release`, `cancel` (entry_id), `reorder` (entry_id, place, priority)
         answer with the Entry; `stop` (reason) answers with {"run_id": … or null}.
         """
+
+
+class Signer(Protocol):
+    """Whoever holds the bench key."""
+
+    soakd_version: str
+
+    def ready(self, used: Collection[str]) -> None:
+        """Make a key where none has ever signed; `used`: those that have. Raises BenchKeyError like `sign`."""
+
+    def sign(self, message: bytes) -> Signed:
+        """Raises BenchKeyError where the key cannot be used."""

@@ -8,8 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from soakd.model.configuration import Configuration
+from soakd.model.drill import DrillReport
 from soakd.model.plan import Plan
 from soakd.model.sheet import Sheet
+from soakd.model.statement import Envelope, Statement
 from soakd.model.verdict import Verdict
 from soakd.model.virtual import VirtualBench
 
@@ -21,8 +23,11 @@ def schemas() -> dict[str, dict[str, Any]]:
     written = {
         "bench.schema.json": VirtualBench.model_json_schema(mode="validation"),
         "configuration.schema.json": Configuration.model_json_schema(mode="validation"),
+        "drill.schema.json": DrillReport.model_json_schema(mode="serialization"),
+        "envelope.schema.json": Envelope.model_json_schema(mode="serialization"),
         "plan.schema.json": Plan.model_json_schema(mode="validation"),
         "sheet.schema.json": Sheet.model_json_schema(mode="validation"),
+        "statement.schema.json": Statement.model_json_schema(mode="serialization"),
         "verdict.schema.json": Verdict.model_json_schema(mode="serialization"),
     }
     return {name: {"$schema": _DIALECT, **schema} for name, schema in written.items()}

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from pydantic import BaseModel, ConfigDict
+from typing import Annotated
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict
 
 
 class Value(BaseModel):
@@ -18,3 +20,11 @@ class Value(BaseModel):
         validate_by_name=True,
         ser_json_inf_nan="null",
     )
+
+
+def _whole(value: object) -> object:
+    return int(value) if isinstance(value, str) and value.isascii() and value.isdecimal() else value
+
+
+Count = Annotated[int, BeforeValidator(_whole)]
+"""A whole number that may pass 2^53 - 1: in canonical JSON it is text from there on (RFC 8785 appendix D)."""

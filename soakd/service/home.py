@@ -30,9 +30,19 @@ class Home:
         return self.folder / "journal.db"
 
     @property
+    def key(self) -> Path:
+        """What verdicts are signed with."""
+        return self.folder / "bench.key"
+
+    @property
     def tale(self) -> Path:
         """Where the limiter of the newest run tells what it did."""
         return self.folder / "limiter"
+
+    @property
+    def drills(self) -> Path:
+        """The report of the last whole round of drills."""
+        return self.folder / "drill.json"
 
     @property
     def _reserve(self) -> Path:

@@ -42,7 +42,10 @@ if TYPE_CHECKING:
 
 MOST_VERDICTS = 5
 MOST_LOG_LINES = 2000
-_LIBRARIES = ("apprise", "apscheduler", "llvmlite", "prometheus_client", "psutil", "pydantic", "rich", "structlog")
+_LIBRARIES = (
+    *("apprise", "apscheduler", "cryptography", "llvmlite", "prometheus_client", "psutil", "pydantic", "rich"),
+    "structlog",
+)
 _TABLES = ("run", "event", "tick", "worker", "verdict", "entry", "message")
 _MAIL = re.compile(r"[\w.+-]+@[\w-]+(\.[\w-]+)+")
 _HOMES = re.compile(r"(/home|/Users|/var/home)/[^/\s\"':,;]+")

@@ -7,16 +7,19 @@ import math
 from array import array
 from typing import TYPE_CHECKING
 
+from soakd.errors import BenchKeyError
 from soakd.model.journal import EVENT, Event, StageEnded, Tick, WorkerTotals
 from soakd.model.run import RunRecord, RunState
-from soakd.model.verdict import Verdict
 from soakd.rules.transitions import RunEvent, after
-from soakd.store.ledger import PASSES
+from soakd.store.chain import Chain, verdict_row
+from soakd.store.ledger import PASSED, verdict_in
 from soakd.store.progress import packed, unpacked
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from soakd.model.verdict import Verdict
+    from soakd.ports import Signer
     from soakd.store.reader import Row
     from soakd.store.writer import Statement, Writer
 
@@ -24,8 +27,11 @@ if TYPE_CHECKING:
 class Journal:
     """The one writer. Every method that changes something is durable when it returns; all raise StoreError."""
 
-    def __init__(self, writer: Writer) -> None:
+    def __init__(self, writer: Writer, signer: Signer | None = None) -> None:
+        """Without a signer verdicts are kept unsigned, and it is said why."""
         self._writer = writer
+        self._signer = signer
+        self._chain = Chain(writer)
         self._numbers: dict[str, int] = {}
 
     def begin(self, record: RunRecord, entry_id: str | None = None, *, claim: Sequence[Statement] = ()) -> None:
@@ -56,29 +62,29 @@ class Journal:
             self._writer.write([self._event(record.run_id, event)])
 
     def finish(self, verdict: Verdict, *, entry: Sequence[Statement] = ()) -> None:
-        """The verdict enters the ledger, the run is finished and its entry moves on, in one transaction."""
-        row = (
-            verdict.run_id,
-            verdict.evidence.finished_utc,
-            verdict.plan.name,
-            verdict.sheet.name if verdict.sheet else None,
-            verdict.outcome,
-            verdict.reasons[0].text if verdict.reasons else None,
-            verdict.fingerprint,
-            int(verdict.drill),
-            verdict.model_dump_json(),
-        )
-        self._writer.write([self._moved(verdict.run_id, RunEvent.JUDGED), ("insert_verdict", row), *entry])
+        """The verdict enters ledger and chain, the run is finished and its entry moves on, in one transaction."""
+        moved = self._moved(verdict.run_id, RunEvent.JUDGED)
+        body = verdict.model_dump_json()
+        link = self._chain.entering(verdict, body, self._signer)
+        self._writer.write([moved, ("insert_verdict", (*verdict_row(verdict), body)), *link, *entry])
+
+    def ready_to_sign(self) -> tuple[str, ...]:
+        """Before a run: make the key if there has never been one. Cautions: why its verdict cannot be signed."""
+        try:
+            if self._signer is not None:
+                self._signer.ready(self._chain.keys())
+        except BenchKeyError as error:
+            return (f"this verdict will not be signed: {error.message}",)
+        return ()
 
     def entry_of(self, run_id: str) -> str | None:
         """The entry that a run was for; None for one that was started by hand."""
         ((entry_id,),) = self._writer.read("entry_of_run", run_id)
         return None if entry_id is None else str(entry_id)
 
-    def newest_passes(self) -> list[Verdict]:
-        """The latest passing verdicts that are no drills, newest first."""
-        rows = self._writer.read("newest_passes", PASSES)
-        return [Verdict.model_validate_json(body, extra="ignore") for (body,) in rows]
+    def newest_of_passed(self) -> list[Verdict]:
+        """Of each of the latest fingerprints that have passed the newest pass or fail, newest first; no drills."""
+        return [verdict_in(body) for (body,) in self._writer.read("newest_of_passed", PASSED)]
 
     def orphans(self) -> list[RunRecord]:
         """Runs that began and never finished. Whoever asks holds the bench lock, so none of them is alive."""

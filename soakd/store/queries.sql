@@ -175,8 +175,14 @@ PRAGMA wal_checkpoint(PASSIVE);
 SELECT entry_id, plan, due_utc FROM entry
 WHERE state = 'waiting' AND due_utc IS NOT NULL ORDER BY due_utc, priority DESC, place LIMIT 1;
 
--- name: newest_passes
-SELECT body FROM verdict WHERE outcome = 'pass' AND drill = 0 ORDER BY finished_utc DESC, run_id DESC LIMIT ?;
+-- name: newest_of_passed
+-- Of each fingerprint that has passed the newest pass or fail: many nights of one trial hide no other trial.
+SELECT body FROM verdict WHERE run_id IN (
+    SELECT run_id FROM (
+        SELECT run_id, max(finished_utc || run_id) AS newest FROM verdict
+        WHERE outcome <> 'inconclusive' AND drill = 0 GROUP BY fingerprint HAVING sum(outcome = 'pass') > 0
+    ) ORDER BY newest DESC LIMIT ?
+) ORDER BY finished_utc DESC, run_id DESC;
 
 -- name: set_hook
 UPDATE entry SET hook_on = :hook_on WHERE entry_id = :entry_id;
@@ -187,3 +193,41 @@ FROM entry WHERE hook_on = 1 ORDER BY place;
 
 -- name: boot_of_run
 SELECT boot_id FROM run WHERE run_id = ?;
+
+-- name: record_of_run
+SELECT record FROM run WHERE run_id = ?;
+
+-- name: insert_link
+INSERT INTO chain (number, run_id, link, envelope, unsigned) VALUES (?, ?, ?, ?, ?);
+
+-- name: newest_link
+SELECT number, link FROM chain ORDER BY number DESC LIMIT 1;
+
+-- name: links_after
+-- In order, a page at a time. What was taken out beside the chain is NULL.
+SELECT chain.number, chain.run_id, chain.link, chain.envelope, chain.unsigned, run.record, verdict.body,
+    verdict.run_id, verdict.finished_utc, verdict.plan, verdict.sheet, verdict.outcome, verdict.reason,
+    verdict.fingerprint, verdict.drill
+FROM chain LEFT JOIN verdict ON verdict.run_id = chain.run_id LEFT JOIN run ON run.run_id = chain.run_id
+WHERE chain.number > ? ORDER BY chain.number LIMIT 50;
+
+-- name: number_of_run
+SELECT number FROM chain WHERE run_id = ?;
+
+-- name: outside_chain
+-- Verdicts without a place in the chain, and finished runs without a verdict.
+SELECT run_id, 1 FROM verdict WHERE run_id NOT IN (SELECT run_id FROM chain WHERE number > 0)
+UNION ALL
+SELECT run_id, 0 FROM run WHERE state = 'finished' AND run_id NOT IN (SELECT run_id FROM verdict)
+ORDER BY run_id;
+
+-- name: has_chain
+-- A journal that an older soakd wrote has none before the next run.
+SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = 'chain';
+
+-- name: insert_key
+INSERT INTO bench_key (keyid, public) VALUES (?, ?) ON CONFLICT (keyid) DO NOTHING;
+
+-- name: bench_keys
+-- Oldest first.
+SELECT public FROM bench_key ORDER BY rowid;

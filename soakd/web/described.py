@@ -9,6 +9,7 @@ from fastapi.openapi.utils import get_openapi
 from pydantic import TypeAdapter
 
 from soakd.model.entry import Entry, EntryAsk
+from soakd.model.statement import Envelope
 from soakd.model.verdict import Verdict
 from soakd.store.ledger import LedgerLine
 from soakd.store.queue import EntryLine
@@ -26,6 +27,7 @@ _GIVEN: dict[str, Any] = {
     "Entry": Entry,
     "EntryLine": EntryLine,
     "Verdict": Verdict,
+    "Envelope": Envelope,
     "LedgerLine": LedgerLine,
     "Stopping": Stopping,
 }

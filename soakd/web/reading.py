@@ -48,6 +48,15 @@ class Shelf:
             except UsageError as error:
                 raise _not_one(error, known=bool(ledger.read("find_verdicts", wanted))) from None
 
+    def envelope(self, wanted: str) -> str:
+        """The same verdict as it was signed, byte for byte what `soakd verdict export` writes."""
+        with closing(Ledger(self._journal)) as ledger:
+            try:
+                return f"{ledger.envelope(wanted)}\n"
+            except UsageError as error:
+                found = ledger.read("find_verdicts", wanted)
+                raise _not_one(error, known=len(found) > 1) from None
+
 
 def _not_one(error: UsageError, *, known: bool) -> ProblemError:
     """Several begin like this, or none does."""

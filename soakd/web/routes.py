@@ -152,6 +152,12 @@ def verdict(request: Request, run_id: RunId) -> Response:
     return _json(desk(request).shelf.verdict(run_id))
 
 
+@router.get("/verdicts/{run_id}/envelope", responses=answers("Envelope", 404, 422, 503))
+def envelope(request: Request, run_id: RunId) -> Response:
+    """One verdict as it was signed; keep the bytes as they are. 404, too, for one that is unsigned."""
+    return _json(desk(request).shelf.envelope(run_id))
+
+
 @router.get("/events", responses=answers("events", 422))
 async def events(request: Request, last_event_id: LastEventId = None) -> Response:
     """Server-sent events, without end: `status` at every change and once a second, `event` for what happens in a run.

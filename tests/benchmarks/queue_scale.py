@@ -73,7 +73,7 @@ def main() -> None:
         timed("list 100 verdicts", lambda: ledger.newest(100))
         timed("add", lambda: bench.add("now"))
         timed("choose, draft and claim", lambda: claim(bench))
-        timed("standing", lambda: standing(bench.journal.newest_passes(), take_snapshot()))
+        timed("standing", lambda: standing(bench.journal.newest_of_passed(), take_snapshot()))
         ledger.close()
         bench.writer.close()
         daemon.start().ready()

@@ -5,6 +5,7 @@ all 255 others; a byte is left out, doubled, or the file is cut there. Whatever 
 """
 
 import random
+import re
 import sys
 import tempfile
 import time
@@ -50,7 +51,7 @@ def tried(work):
             if changed == FILES[number]:
                 continue
             found = VERIFIER.file(changed, "it")
-            reasons[found.text.split(":")[0][:60]] += 1
+            reasons[re.sub("[0-9a-f]{16}…", "…", found.text.split(":")[0])] += 1
             if found.state != "refused" or not found.text:
                 through.append((number, place, found.text))
     return reasons, through
@@ -66,7 +67,7 @@ def told(words, works):
     total, took_s = reasons.total(), time.monotonic() - began_s
     print(f"{words}: {total - len(through)} of {total} refused, {took_s:.0f} s, {1e6 * took_s / total:.0f} us each")
     for reason, count in reasons.most_common(12):
-        print(f"  {count:>10}  {reason}")
+        print(f"  {count:>10}  {reason}", flush=True)
     for number, place, text in through[:20]:
         print(f"  NOT REFUSED: verdict {number}, byte {place}: {text}")
     return not through

@@ -1,5 +1,6 @@
 """The support archive holds what a maintainer needs, and nothing that was planted as private is anywhere in it."""
 
+import gzip
 import io
 import json
 import os
@@ -15,6 +16,7 @@ from run_parts import record, sheet, verdict
 from soakd.clock import FakeClock
 from soakd.errors import UsageError
 from soakd.service import support
+from soakd.service.bench_key import BenchKey
 from soakd.service.home import Home
 from soakd.service.support import MOST_LOG_LINES, MOST_VERDICTS, Scrubber, archive, default_name, write
 from soakd.store.journal import Journal
@@ -110,6 +112,16 @@ def test_what_a_maintainer_needs_is_there(home):
     assert journal["user_version"] >= 3
     assert journal["bytes"]["journal.db"] > 0
     assert len(parts["log.txt"].splitlines()) == len(LINES)
+
+
+def test_the_bench_key_never_leaves(home):
+    key = BenchKey(home.key)
+    key.renew()
+    secret = home.key.read_text().splitlines()[1]
+    content = gzip.decompress(archived(home))
+    assert secret.encode() not in content
+    assert b"PRIVATE KEY" not in content
+    assert key.public().keyid[:16].encode() in content, "the doctor names the public one"
 
 
 def test_a_damaged_journal_is_what_the_archive_is_for(home):

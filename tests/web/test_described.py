@@ -24,6 +24,7 @@ OPERATIONS = [
     "POST /api/v1/stop",
     "GET /api/v1/verdicts",
     "GET /api/v1/verdicts/{run_id}",
+    "GET /api/v1/verdicts/{run_id}/envelope",
 ]
 STREAM = "GET /api/v1/events"
 """Has no end, so it is tested elsewhere."""

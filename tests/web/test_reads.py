@@ -1,6 +1,7 @@
 """What can be read, and that it is read from the journal and the last status."""
 
 import time
+from contextlib import closing
 
 import httpx
 import jsonschema
@@ -12,9 +13,12 @@ from soakd.model.plan import Plan, Stage
 from soakd.model.run import RunRecord
 from soakd.model.snapshot import Snapshot
 from soakd.model.verdict import Verdict
+from soakd.rules.envelope import opened, signed_bytes
 from soakd.rules.gather import Gatherer
 from soakd.rules.judge import judge
+from soakd.service.bench_key import BenchKey
 from soakd.store.journal import Journal
+from soakd.store.ledger import Ledger
 from soakd.store.writer import Writer
 
 SNAPSHOT = Snapshot(
@@ -109,6 +113,31 @@ def test_verdicts_come_from_the_ledger(shared, client):
     assert (unknown.status_code, unknown.json()["code"]) == (404, "usage")
 
 
+def test_a_verdict_is_handed_out_as_it_was_signed(shared, client):
+    """Byte for byte what `soakd verdict export` writes; one that is unsigned is not there."""
+    key = BenchKey(shared.home / "bench.key")
+    key.renew()
+    for run_id, signer in (("5161aaaabbbb", key), ("0f0faaaabbbb", None)):
+        run, verdict = judged(run_id)
+        writer = Writer(shared.home / "journal.db")
+        Journal(writer).begin(run)
+        Journal(writer, signer).finish(verdict)
+        writer.close()
+    answer = client.get("/api/v1/verdicts/5161/envelope")
+    with closing(Ledger(shared.home / "journal.db")) as ledger:
+        assert answer.content == ledger.envelope("5161aaaabbbb").encode() + b"\n"
+    assert key.public().verifies(*signature_of(answer.content))
+    unsigned = client.get("/api/v1/verdicts/0f0faaaabbbb/envelope")
+    assert (unsigned.status_code, unsigned.json()["code"]) == (404, "usage")
+    assert "is unsigned" in unsigned.json()["detail"]
+
+
+def signature_of(raw):
+    """A signature and what it is over."""
+    parts = opened(raw[:-1])
+    return parts.signature, signed_bytes(parts.payload)
+
+
 @pytest.mark.parametrize("what", ["entries", "verdicts"])
 @pytest.mark.parametrize(
     "identifier",
@@ -135,7 +164,7 @@ def test_the_description_covers_every_route_and_its_schemas_are_valid(shared, cl
         for path in (
             "/status", "/entries", "/entries/{entry_id}", "/entries/{entry_id}/hold", "/entries/{entry_id}/release",
             "/entries/{entry_id}/cancel", "/entries/{entry_id}/place", "/stop", "/verdicts", "/verdicts/{run_id}",
-            "/events",
+            "/verdicts/{run_id}/envelope", "/events",
         )
     }  # fmt: skip
     schemas = document["components"]["schemas"]
