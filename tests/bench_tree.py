@@ -2,8 +2,9 @@
 
 File names, units and meaning are those of the kernel's hwmon class (Documentation/hwmon/sysfs-interface.rst). A
 program sees the tree inside a user and mount namespace of its own (user_namespaces(7), mount_namespaces(7)); the
-folder stays in the test's hands, so that a value can change, or a sensor vanish, while the program runs. A folder
-`.powercap` in it is shown as /sys/class/powercap.
+folder stays in the test's hands, so that a value can change, or a sensor vanish, while the program runs. Folders
+`.powercap`, `.dmi` and `.cpufreq` in it are shown as /sys/class/powercap, /sys/class/dmi/id and
+/sys/devices/system/cpu/cpufreq, the last one on machines too that have none.
 """
 
 from __future__ import annotations
@@ -35,6 +36,25 @@ mount --bind "$1" /sys/class/hwmon
 if [ -d "$1/.powercap" ]; then
     mkdir /sys/class/powercap
     mount --bind "$1/.powercap" /sys/class/powercap
+fi
+if [ -d "$1/.dmi" ]; then
+    mkdir -p /sys/class/dmi/id
+    mount --bind "$1/.dmi" /sys/class/dmi/id
+fi
+cpu=/sys/devices/system/cpu
+if [ -d "$1/.cpufreq" ]; then
+    if [ ! -d $cpu/cpufreq ]; then
+        mkdir "$1/.cpu"
+        mount --rbind $cpu "$1/.cpu"
+        mount -t tmpfs tmpfs $cpu
+        for real in "$1"/.cpu/*; do
+            place=$cpu/${real##*/}
+            if [ -d "$real" ]; then mkdir "$place"; else touch "$place"; fi
+            mount --rbind "$real" "$place"
+        done
+        mkdir $cpu/cpufreq
+    fi
+    mount --bind "$1/.cpufreq" $cpu/cpufreq
 fi
 for real in /sys/devices/platform/coretemp.*; do
     if [ -d "$real" ]; then mount -t tmpfs tmpfs "$real"; fi

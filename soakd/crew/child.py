@@ -86,7 +86,7 @@ class CrewParent:
             wire.send_surely(self._events, CrewRefused(reason="a fault may be planted only in a drill"))
             return
         program = self._programs[order.workload, order.instruction_class]
-        share = _share_bytes(order)
+        share = _share_bytes(order, least_bytes=0 if self._drill else CACHES * last_level_cache_bytes())
         spin = self._spin = self._spin or Spin()
         program.gather(len(order.cores))
         me = os.getpid()
@@ -111,17 +111,19 @@ def _built(workload: str, instruction_class: str, order: wire.PrepareOrder) -> P
     return PluginProgram(plug, instruction_class)
 
 
-def _share_bytes(order: wire.StageOrder) -> int:
-    """One worker's part of the stage's share of the memory that is available now; something is always left free."""
+def _share_bytes(order: wire.StageOrder, *, least_bytes: int) -> int:
+    """One worker's part of the stage's share of the memory that is available now; something is always left free.
+
+    `least_bytes`: what the caches could not answer for. Raises WorkloadError for less.
+    """
     if order.memory_percent is None:
         return 0
     available = available_memory_bytes()
     share = min(available * order.memory_percent / 100.0, available - _KEEP_FREE_BYTES)
-    cache = last_level_cache_bytes()
-    if share < CACHES * cache:
+    if share < least_bytes:
         raise WorkloadError(
             f"a share of {share / 2**20:.0f} MiB is less than {CACHES} times the last-level cache "
-            f"({cache / 2**20:.0f} MiB): it would test the cache and not the memory",
+            f"({least_bytes / CACHES / 2**20:.0f} MiB): it would test the cache and not the memory",
             hint="give the memory stage a larger share",
         )
     return max(0, int(share) // len(order.cores))

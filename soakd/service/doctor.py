@@ -18,6 +18,8 @@ from soakd.rules.differences import words
 from soakd.sensors.snapshot import take_snapshot
 from soakd.service import bench
 from soakd.service.check import Check
+from soakd.service.check_drills import alarms
+from soakd.service.check_key import bench_key
 from soakd.service.check_limiter import hardware_watchdog, limiter
 from soakd.service.check_plugins import plugin_sensors, plugin_workloads
 from soakd.store.database import open_for_reading
@@ -61,8 +63,10 @@ def examine(
         _power(),
         _state_folder(home),
         _journal(home),
+        bench_key(home),
         limiter(channels),
         hardware_watchdog(watchdog),
+        alarms(home),
         _crash_records(),
     ]
     return [check for group in checks for check in group]

@@ -10,6 +10,7 @@ from soakd.config.files import load_plan, load_sheet
 from soakd.config.shipped import find
 from soakd.model.journal import Found
 from soakd.rules.cooling import STILL_HEATING
+from soakd.service.bench_key import BenchKey
 from soakd.service.draft import draft_run
 from soakd.service.due import Dues
 from soakd.service.emergency import Emergency
@@ -54,6 +55,7 @@ class Request:
     plan: str
     """A file, or the name of a plan that travels with soakd."""
     sheet: str | None = None
+    drill: bool = False
     flip: PlantedFlip | None = None
     """Makes the run a drill."""
     roles: dict[str, Role] = field(default_factory=dict)
@@ -75,7 +77,7 @@ def run_once(request: Request, home: Home, clock: Clock, reporter: Reporter) -> 
         sheet,
         plan_file=str(plan_path),
         clock=clock,
-        drill=request.flip is not None,
+        drill=request.drill or request.flip is not None,
         roles=request.roles,
         plugins=request.plugins,
         watchdog=request.watchdog,
@@ -85,12 +87,13 @@ def run_once(request: Request, home: Home, clock: Clock, reporter: Reporter) -> 
     with SignalPipes() as signals, home.bench_lock():
         writer = Writer(home.journal)
         try:
-            journal = Journal(writer)
+            journal = Journal(writer, BenchKey(home.key))
+            cautions = (*record.cautions, *journal.ready_to_sign())
             for verdict in judge_orphans(journal, Queue(writer), clock, home, Dues(clock).after_run):
                 reporter.orphan(verdict)
             home.keep_reserve()
             order = issue_order((stage.kernel for stage in plan.stages), home, clock, reporter.note)
-            record = record.model_copy(update={"issue_order": order})
+            record = record.model_copy(update={"issue_order": order, "cautions": cautions})
             reporter.starting(record)
             session = Session(record, home, journal, clock)
             session.start(signals.guard_end, flip=request.flip, plugins=request.plugins)

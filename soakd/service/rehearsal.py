@@ -32,10 +32,20 @@ if TYPE_CHECKING:
     from soakd.model.virtual import VirtualBench
 
 
-def rehearse(plan: Plan, sheet: Sheet | None, about: VirtualBench, *, plan_file: str, seed: int = 0) -> Rehearsal:
-    """The whole course. Raises ConfigError or RefusedError for what would not be started on such a bench."""
+def rehearse(
+    plan: Plan,
+    sheet: Sheet | None,
+    about: VirtualBench,
+    *,
+    plan_file: str,
+    seed: int = 0,
+    timeline: Timeline | None = None,
+) -> Rehearsal:
+    """The whole course; `timeline`: one on which more happens than the run. Raises ConfigError or RefusedError for what
+    would not be started on such a bench.
+    """
     record = draft(plan, sheet, about, plan_file=plan_file, seed=seed)
-    whole, timeline = physical(record.snapshot), Timeline()
+    whole, timeline = physical(record.snapshot), timeline or Timeline()
     bench = Bench(about, sheet, seed=seed)
     inbox: VirtualInbox[Message] = VirtualInbox(timeline)
     tick_s = plan.guard.tick_s
@@ -54,15 +64,11 @@ def rehearse(plan: Plan, sheet: Sheet | None, about: VirtualBench, *, plan_file:
         throttles=lambda: throttles(bench, whole),
     )
     conductor.look_s = tick_s  # a look between two events would see what the last one saw
-    down: MachineDown | None = None
-    try:
-        conductor.run()
-    except MachineDown as gone:
-        down = gone
+    down = _run(conductor)
     evidence = sink.gatherer.evidence(
         finished_utc=utc_text(timeline.wall()),
         same_boot=down is None,
-        suspended_s=0.0,
+        suspended_s=timeline.suspended(),
         snapshot_after=record.snapshot if down is None else None,
     )
     ended_s = sink.gatherer.last_s if down is None else down.at_s
@@ -76,6 +82,15 @@ def rehearse(plan: Plan, sheet: Sheet | None, about: VirtualBench, *, plan_file:
         strips=sink.courses.strips(ended_s),
         hottest_true_c=bench.peak_c,
     )
+
+
+def _run(conductor: Conductor) -> MachineDown | None:
+    """To its end, or until the machine is gone."""
+    try:
+        conductor.run()
+    except MachineDown as gone:
+        return gone
+    return None
 
 
 class _Sink:

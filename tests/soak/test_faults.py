@@ -4,7 +4,6 @@ import json
 import os
 import random
 import signal
-import sqlite3
 import subprocess
 import sys
 from array import array
@@ -12,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from bench_tree import Chip, bench_command, make_hwmon, need_namespaces, put
-from soak_bench import CORES, INTEGER, LONG_INTEGER, MEMORY, VECTOR, Done, living, rows, unfinished, wait_until
+from soak_bench import CORES, INTEGER, LONG_INTEGER, VECTOR, Done, living, rows, unfinished, wait_until
 
 from soakd.clock import SystemClock
 from soakd.config.files import load_plan
@@ -34,14 +33,11 @@ class Silent:
 
 
 DRILLED = [
-    INTEGER,
-    VECTOR,
-    MEMORY,
     INTEGER.replace("integer", "integer/lanes"),
     VECTOR.replace("vector", "vector/matrix"),
-    MEMORY.replace('"memory"', '"mixed"'),
-    MEMORY.replace('"memory"', '"mixed/apart"'),
+    'workload = "mixed/apart"\nmemory = "1 %"\nduration = "3 s"',
 ]
+"""The first kernel of each kind is drilled in tests/drill. A drill may do with less memory than the caches hold."""
 
 
 @pytest.mark.parametrize("stage", DRILLED, ids=lambda stage: stage.split('"')[1])
@@ -66,40 +62,19 @@ def test_a_bit_flipped_in_a_live_worker_fails_the_run_within_one_round(bench, st
     assert workers[CORES[-1]].rounds == 2, "the load was stopped within the round after the wrong one"
 
 
-@pytest.mark.parametrize(
-    ("number", "outcome", "words"),
-    [
-        (signal.SIGSEGV, "fail", "died of signal 11 (SIGSEGV)"),
-        (signal.SIGKILL, "inconclusive", "sent from outside"),
-    ],
-)
-def test_a_worker_that_dies_of_a_signal_ends_the_run_and_the_signal_is_named(bench, number, outcome, words):
+def test_a_worker_that_computes_itself_to_death_fails_the_run_and_the_signal_is_named(bench):
     started = bench.start("run", bench.plan(LONG_INTEGER), "--json")
     started.wait_for_load()
     everything = started.descendants()
-    os.kill(started.workers()[0], number)
+    os.kill(started.workers()[0], signal.SIGSEGV)
     done = started.finish()
-    assert done.verdict["outcome"] == outcome
+    assert done.verdict["outcome"] == "fail"
     assert done.rules[0] == "worker-died"
-    assert words in done.verdict["reasons"][0]["text"]
+    assert "died of signal 11 (SIGSEGV)" in done.verdict["reasons"][0]["text"]
     assert not living(everything)
 
 
-def test_a_stopped_worker_is_noticed_within_three_rounds(bench):
-    started = bench.start("run", bench.plan(LONG_INTEGER), "--json")
-    started.wait_for_load()
-    everything = started.descendants()
-    os.kill(started.workers()[0], signal.SIGSTOP)
-    done = started.finish()
-    assert done.code == 10
-    assert done.rules[0] == "worker-hung"
-    assert "process state T" in done.verdict["reasons"][0]["text"]
-    still_s = float(done.verdict["reasons"][0]["text"].split("progress for ")[1].split(" s")[0])
-    assert still_s <= 1.5, "three rounds of half a second"
-    assert not living(everything)
-
-
-@pytest.mark.parametrize("attempt", range(5))
+@pytest.mark.parametrize("attempt", range(3))
 def test_kill_9_at_any_moment_leaves_no_load_and_an_orphan_that_is_judged(bench, attempt):
     """More attempts: tests/benchmarks/kills.py."""
     kept = bench.run("run", bench.plan(INTEGER), "--json").verdict
@@ -121,24 +96,6 @@ def test_kill_9_at_any_moment_leaves_no_load_and_an_orphan_that_is_judged(bench,
     assert [outcome for outcome, _ in outcomes] == ["pass", "inconclusive", "pass"]
     assert "cut off" in outcomes[1][1]
     assert rows(bench.home, f"SELECT outcome FROM verdict WHERE run_id = '{kept['run_id']}'") == [("pass",)]
-
-
-def test_a_run_of_another_boot_without_a_clean_stop_fails_because_the_machine_went_down(bench):
-    """The journal of a killed run, given the boot identifier of an earlier boot, is what a crash leaves behind."""
-    started = bench.start("run", bench.plan(LONG_INTEGER))
-    started.wait_for_load()
-    started.process.kill()
-    started.finish()
-    connection = sqlite3.connect(bench.home / "journal.db")
-    with connection:
-        connection.execute("""UPDATE run SET record = json_set(record, '$.boot_id', 'an earlier boot')""")
-    connection.close()
-    again = bench.run("run", bench.plan(INTEGER))
-    assert "judged now: fail: the machine went down" in again.err
-    ((outcome, body),) = rows(bench.home, "SELECT outcome, body FROM verdict WHERE outcome <> 'pass'")
-    assert outcome == "fail"
-    assert '"rule":"machine-went-down"' in body
-    assert '"rounds":' in body
 
 
 def test_heat_stops_the_run(bench):
@@ -165,23 +122,7 @@ def test_heat_stops_the_run(bench):
     assert not living(everything)
 
 
-def test_a_sensor_tree_that_vanishes_ends_the_run_as_inconclusive(bench):
-    need_namespaces()
-    tree = make_hwmon(bench.folder / "hwmon", [PROCESSOR])
-    started = bench.start("run", bench.plan(LONG_INTEGER, guard=GUARDED), "--json", prefix=bench_command(tree, []))
-    started.wait_for_load()
-    everything = started.descendants()
-    for path in (tree / "hwmon0").iterdir():
-        path.unlink()
-    (tree / "hwmon0").rmdir()
-    done = started.finish()
-    assert done.code == 10
-    assert done.rules[0] == "required-reading-lost"
-    gaps = {c["name"]: c["gap_reasons"] for c in done.verdict["evidence"]["channels"] if c["role"] == "cpu-temperature"}
-    assert any("gone" in reason for reason in gaps["hwmon/k10temp/Tctl"])
-    assert not living(everything)
-
-
+@pytest.mark.thorough
 def test_a_full_drive_stops_the_load_says_why_and_damages_nothing_older(bench):
     """The state folder on a 4 MB tmpfs that another program fills up."""
     need_namespaces()

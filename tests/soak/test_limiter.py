@@ -1,6 +1,6 @@
 """The last resort under full load: whatever hangs, the load is gone within seconds and the verdict says so afterwards.
 
-More of it, with the distribution of times: tests/benchmarks/limiter.py.
+A guard that is stopped for good: tests/drill. The distribution of times: tests/benchmarks/limiter.py.
 """
 
 import json
@@ -26,18 +26,6 @@ GUARDED = 'temperature = "required"\ntick = "0.1 s"\ngap-hold = "1 s"\ncooling-w
 @pytest.fixture
 def soaking(bench):
     return Soaking(bench.start("run", bench.plan(LONG_INTEGER), "--json"))
-
-
-def test_a_stopped_guard_costs_the_load_and_the_verdict_tells(soaking):
-    assert soaking.stop(soaking.guard) < WITHIN_S
-    done = soaking.started.finish()
-    assert done.code == 10
-    assert done.rules[:2] == ["limiter", "guard-died"]
-    assert "the guard's loop had stood still for 2." in done.verdict["reasons"][0]["text"]
-    evidence = done.verdict["evidence"]
-    assert evidence["survivors"] == 0
-    assert evidence["load_gone_s"] < 1.0
-    assert not living(soaking.everything)
 
 
 @pytest.mark.thorough

@@ -46,6 +46,9 @@ def test_a_stop_ends_the_load_behind_a_terminal_that_takes_nothing(bench, number
     assert done.code == 10
     assert done.rules[0] == "stopped-by-hand"
     assert number.name in done.verdict["reasons"][0]["text"]
+    (stage,) = done.verdict["evidence"]["stages"]
+    assert stage["state"] == "stopped"
+    assert stage["rounds"] > 0
 
 
 @pytest.mark.parametrize("pause_s", [0.0, 0.01, 0.03, 0.1])
