@@ -7,9 +7,14 @@ may be absent.
 from __future__ import annotations
 
 import json
+import re
+import types
+import typing
 
 from hypothesis import strategies as st
 
+from soakd.config.sheet_form import form
+from soakd.model.base import Value
 from soakd.model.sheet import Sheet
 
 MOST_CORES = 16
@@ -97,6 +102,7 @@ def voltages(draw):
             for ratio, mv in zip(ratios, millivolts, strict=True)
         ],
         "top": {"ratio": draw(quarters(51, 60)), "voltage": draw(volts(1300, 1450))},
+        "offset": draw(st.integers(-90, 90).filter(bool).map("{} mV".format)),
         "load-line": draw(st.sampled_from(["0.9 mΩ", "1.1 mOhm", "0 mΩ"])),
         "regulator": draw(words),
     }
@@ -180,3 +186,45 @@ def sheets(**bounds):
 
 def _parts_of(whole):
     return st.sets(st.sampled_from(sorted(whole))).map(lambda keys: {key: whole[key] for key in whole if key in keys})
+
+
+OFFERED = re.compile(r'^#(?=[a-z-]+ = |"|    \{|\])', re.MULTILINE)
+"""What stands before a key, or a line of its list, that is not declared."""
+
+
+def whole_form():
+    """The form with every key declared that it offers."""
+    return OFFERED.sub("", form())
+
+
+def keys(model, way=()):
+    """Every key that a sheet can have; of a list, those of its entries."""
+    for name, field in model.model_fields.items():
+        inner = (*way, field.alias or name)
+        below = list(models(field.annotation))
+        yield from [inner] if not below else keys(below[0], inner)
+
+
+def models(annotation):
+    if isinstance(annotation, type) and not isinstance(annotation, types.GenericAlias):
+        if issubclass(annotation, Value):
+            yield annotation
+        return
+    for part in typing.get_args(annotation):
+        yield from models(part)
+
+
+def written(document, way=()):
+    """Every key that a document has."""
+    if isinstance(document, dict) and way not in TABLES:
+        for key, value in document.items():
+            yield from written(value, (*way, key))
+    elif isinstance(document, list) and document and isinstance(document[0], dict):
+        for entry in document:
+            yield from written(entry, way)
+    else:
+        yield way
+
+
+TABLES = {("memory", "timings"), ("memory", "voltages"), ("makers-limits", "memory-voltages"), ("values",)}
+"""Their names are free."""

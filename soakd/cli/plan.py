@@ -26,6 +26,7 @@ def draft(
     hours: Annotated[float, typer.Option("--hours", min=0.01, max=720, help="How long the run may take.")],
     file: Annotated[Path | None, typer.Argument(help="File to write; standard output if not given.")] = None,
     confidence: Confidence = "95 %",
+    config: Config = None,
     json_: Json = False,
 ) -> None:
     """Lay out stages that visit every operating point of a sheet on this bench, the least visited as long as can be.
@@ -43,7 +44,7 @@ def draft(
 
     declared = load_sheet(find(sheet, "sheets"))
     drafted, survey = draft_plan(declared, hours * 3600.0)
-    refused = would_refuse(drafted.plan, declared, SystemClock())
+    refused = would_refuse(drafted.plan, declared, own_configuration(config), SystemClock())
     text = plan_text(drafted, survey)
     if file is not None:
         write_new(file, text)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soakd.cli.options import Json, print_json, quantity, write_new
+from soakd.cli.options import Config, Json, own_configuration, print_json, quantity, write_new
 
 if TYPE_CHECKING:
     from soakd.model.sheet import Sheet
@@ -23,21 +23,20 @@ def draft(
     file: Annotated[
         Path | None, typer.Argument(help="File to write; it must not be there. Standard output if not given.")
     ] = None,
+    config: Config = None,
     json_: Json = False,
 ) -> None:
     """Write a sheet for this bench: what the system shows is filled in, every other key is explained.
 
     Example: soakd sheet draft mine.toml
     """
-    from soakd.service.bench import require_linux
-
-    require_linux()
     from soakd.clock import SystemClock
     from soakd.config.sheet_form import filled, shown_by
     from soakd.sensors.snapshot import take_snapshot
-    from soakd.service import bench
+    from soakd.service.planning import channels_of
 
-    shown = shown_by(take_snapshot(), bench.channels(bench.sources(SystemClock()), ()))
+    channels = channels_of(own_configuration(config), SystemClock())
+    shown = shown_by(take_snapshot(), channels)
     text = filled(shown)
     if file is not None:
         write_new(file, text)
@@ -56,6 +55,7 @@ def check(
     elsewhere: Annotated[
         bool, typer.Option("--elsewhere", help="The sheet is for another bench: do not hold it against this one.")
     ] = False,
+    config: Config = None,
     json_: Json = False,
 ) -> None:
     """Find what does not fit in a sheet: in itself, and on this bench; each with the rule that it breaks.
@@ -70,7 +70,7 @@ def check(
     from soakd.rules.sheet_finding import refusals
 
     declared = _load(sheet)
-    found = _found(declared, elsewhere=elsewhere)
+    found = _found(declared, config, elsewhere=elsewhere)
     if json_:
         print_json({"sheet": declared.name, "findings": [asdict(finding) for finding in found]})
     else:
@@ -143,18 +143,16 @@ def _load(which: str) -> Sheet:
     return load_sheet(find(which, "sheets"))
 
 
-def _found(sheet: Sheet, *, elsewhere: bool) -> list[SheetFinding]:
+def _found(sheet: Sheet, config: Path | None, *, elsewhere: bool) -> list[SheetFinding]:
     from soakd.rules.sheet_check import check as findings
 
     if elsewhere:
         return findings(sheet)
-    from soakd.service import bench
-
-    bench.require_linux()
     from soakd.clock import SystemClock
     from soakd.sensors.snapshot import take_snapshot
+    from soakd.service.planning import channels_of
 
-    channels = bench.channels(bench.sources(SystemClock()), bench.cores())
+    channels = channels_of(own_configuration(config), SystemClock())
     return findings(sheet, take_snapshot(), channels={channel.name for channel in channels})
 
 

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import sys
 from contextlib import closing
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from soakd.cli.options import Json, print_json
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def standing(
@@ -18,9 +21,10 @@ def standing(
     ] = None,
     json_: Json = False,
 ) -> None:
-    """Tell whether a pass covers the bench as it is now, and if none does, what differs from the newest.
+    """Tell whether a pass covers the bench as it is now, and if none does, what differs from the nearest.
 
-    Ends with 0 when one covers it, 1 when none does, 10 when nothing has passed yet: for use in a start script.
+    A pass counts until the same settings fail. Ends with 0 when one covers the bench, 1 when none does, 10 when nothing
+    has passed yet: for use in a start script.
 
     Example: soakd standing --sheet trial-4.toml
     """
@@ -36,17 +40,20 @@ def standing(
     from soakd.store.ledger import Ledger
 
     require_linux()
-    declared = load_sheet(find(sheet, "sheets")) if sheet else None
-    with closing(Ledger(Home().journal)) as ledger:
-        found = stands(ledger.newest_passes(), take_snapshot(), declared)
+    declared, journal = load_sheet(find(sheet, "sheets")) if sheet else None, Home().journal
+    found = None
+    if journal.exists():
+        with closing(Ledger(journal)) as ledger:
+            found = stands(ledger.newest_of_passed(), take_snapshot(), declared)
     if json_:
         print_json(asdict(found) if found else None)
     elif found is None:
-        sys.stdout.write("nothing has passed on this bench yet\n")
-    elif found.covered:
-        sys.stdout.write(f"covered by the pass of {found.since_utc[:16]}Z, run {found.run_id}\n")
+        sys.stdout.write("nothing has passed on this bench yet\n" if journal.exists() else _no_journal(journal))
     else:
-        sys.stdout.write(f"not covered; since the pass of {found.since_utc[:16]}Z, run {found.run_id}, this differs:\n")
-        differs = found.differs or ("only the way in which this version of soakd keeps settings; run it again",)
-        sys.stdout.writelines(f"  {line}\n" for line in differs)
+        told = [found.scope] if found.covered else found.differs
+        sys.stdout.writelines(f"{line}\n" for line in (found.line, *(f"  {each}" for each in told if each)))
     raise typer.Exit(EXIT_INCONCLUSIVE if found is None else EXIT_PASS if found.covered else EXIT_FAIL)
+
+
+def _no_journal(journal: Path) -> str:
+    return f"nothing has passed on this bench yet: there is no journal at {journal}\n"

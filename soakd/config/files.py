@@ -36,7 +36,7 @@ _TYPES = {
     "int_type": "must be a whole number",
     "bool_type": "must be true or false",
     "float_type": "must be a number",
-    "tuple_type": "must be a list",
+    "tuple_type": "must be a list, in square brackets",
     "dict_type": "must be a table",
     "model_type": "must be a table",
     "missing": "this key is required",
@@ -173,7 +173,7 @@ def _wanted(error: ErrorDetails, place: tuple[int | str, ...], kind: type[Value]
     kept = _unknown_role(error) if place[:1] == ("roles",) else _kept_text(error["type"], place)
     if kept:
         return kept
-    context = error.get("ctx", {})
+    context = {name: f"{v:.15g}" if isinstance(v, float) else v for name, v in error.get("ctx", {}).items()}
     match error["type"]:
         case "extra_forbidden":
             return _unknown_key(place, kind)
@@ -203,6 +203,8 @@ def _kept_text(error_type: str, place: tuple[int | str, ...]) -> str | None:
         return "this soakd reads files with version = 1"
     if place in _TABLES and error_type == "tuple_type":
         return f"write each one under a line of its own, [[{place[0]}]]"
+    if place in _TABLES and error_type in {"missing", "too_short"}:
+        return f"at least one is needed, under a line of its own, [[{place[0]}]]"
     alternatives = place[:1] == ("stage",) and error_type not in {"value_error", "extra_forbidden"}
     return _CHOICES.get(str(place[-1])) if alternatives else None
 
@@ -213,6 +215,9 @@ def _unknown_key(place: tuple[int | str, ...], kind: type[Value]) -> str:
     near = difflib.get_close_matches(str(place[-1]), keys, n=1, cutoff=0.65)
     if near:
         return f"unknown key; did you mean {near[0]}?"
+    tables = [table for table, known in _tables(kind) if place[-1] in known]
+    if tables:
+        return f"no key of this place; it stands under {' or '.join(tables)}"
     under = "; what has no place of its own stands under [values]" if owner is Sheet else ""
     return f"unknown key; known here: {', '.join(keys)}{under}"
 
@@ -224,6 +229,14 @@ def _owner(kind: type[Value], place: tuple[int | str, ...]) -> type[Value]:
             if part in (name, field.alias):
                 kind = next(_models(field.annotation), kind)
     return kind
+
+
+def _tables(kind: type[Value]) -> Iterator[tuple[str, set[str]]]:
+    """Each table at the top of a file, as its heading is written, and its keys."""
+    for name, field in kind.model_fields.items():
+        for model in _models(field.annotation):
+            heading = f"[[{field.alias or name}]]" if (field.alias or name,) in _TABLES else f"[{field.alias or name}]"
+            yield heading, {inner.alias or key for key, inner in model.model_fields.items()}
 
 
 def _models(annotation: object) -> Iterator[type[Value]]:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-from collections import Counter
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from soakd import units
 from soakd.model.channels import Role
-from soakd.rules.declared import package_limits_w
+from soakd.rules.declared import package_limits_w, package_windows_s
+from soakd.rules.modules import counted, fitted
 from soakd.rules.sheet_cores import bench_cores
 
 if TYPE_CHECKING:
@@ -56,21 +56,9 @@ def _processor(snapshot: Snapshot) -> Iterator[tuple[str, str | int | None]]:
 
 def _memory(snapshot: Snapshot) -> Iterator[tuple[str, str | int | None]]:
     modules = snapshot.memory_modules.values()
-    kinds = Counter(
-        " ".join(
-            text
-            for text in (
-                units.size_text(m.size_mib * 2**20) if m.size_mib else "",
-                m.type,
-                m.manufacturer,
-                m.part_number,
-            )
-            if text
-        )
-        for m in modules
-    )
+    kinds = [fitted(module) for module in modules]
     if kinds and all(kinds):
-        yield "memory: modules", ", ".join(f"{count} × {kind}" for kind, count in sorted(kinds.items()))[:400]
+        yield "memory: modules", counted(kinds)[:400]
     rates = {module.configured_speed_mt_s for module in modules}
     rate = rates.pop() if len(rates) == 1 else None
     yield "memory: data-rate", None if rate is None else units.show(rate, units.DATA_RATE)
@@ -81,6 +69,9 @@ def _power(snapshot: Snapshot) -> Iterator[tuple[str, str | int | None]]:
         limits_w = package_limits_w(snapshot, field)
         if len(limits_w) == 1:
             yield f"limits: {field}", units.show(limits_w.pop(), units.POWER)
+    windows_s = package_windows_s(snapshot)
+    if len(windows_s) == 1 and len(package_limits_w(snapshot, "short-power")) == 1:
+        yield "limits: short-time", units.show(windows_s.pop(), units.TIME)
 
 
 def _sensors(channels: list[Channel]) -> Iterator[tuple[str, str | int | None]]:

@@ -158,6 +158,8 @@ class Voltages(Value):
 
     curve: Annotated[tuple[CurvePoint, ...], one_each("ratio")] = ()
     top: CurveTop | None = None
+    offset_v: OffsetV = Field(default=0.0, alias="offset")
+    """Added to the whole curve, to its top and to cores' own voltages too."""
     load_line_mohm: LoadLineMohm | None = Field(default=None, alias="load-line")
     """Volts lost per kiloampere, as the regulator is set."""
     regulator: Words | None = None

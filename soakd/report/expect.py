@@ -26,11 +26,16 @@ if TYPE_CHECKING:
     from soakd.model.sheet import Sheet
     from soakd.rules.expectation import Expectation
 
+_NO_CLOCK = (
+    "declares no ratio limit, and no core's own ceiling: no clock can be expected; add `limits` or `cores` to [clocks]"
+)
 _NOTHING = "–"
 _AS_ABOVE = '"'
 _MARKS = "o+x#"
 _SCALE = 12
 """Columns beside a plot: its indent and its scale."""
+_LABELS, _BESIDE = 32, 16
+"""Columns of a table's labels, and of one width where both voltages stand side by side."""
 
 
 class Expected:
@@ -66,12 +71,12 @@ def expected_text(expected: Expected, width: int) -> Group:
     """The tables, what they mean, and the plots, for a screen so many columns wide."""
     parts: list[RenderableType] = [Text(expected.sheet.name, style="bold")]
     if not any(row.allowed for row in expected.rows):
-        return Group(*parts, Text("declares no ratio limit, and no core's own ceiling: no clock can be expected"))
+        return Group(*parts, Text(_NO_CLOCK))
     for moment_c in expected.moments:
         parts += [
             "",
             Text(f"Expected {_moment_text(expected, moment_c)}", style="bold"),
-            Padding(_table(expected, moment_c), (0, 0, 0, 2)),
+            Padding(_table(expected, moment_c, width), (0, 0, 0, 2)),
         ]
     parts += [Padding(Text(line), (0, 0, 0, 2)) for line in _explained(expected)]
     for title, lines in (
@@ -91,16 +96,17 @@ def _moment_text(expected: Expected, moment_c: float | None) -> str:
     return f"{word} {units.show(moment_c, units.TEMPERATURE)}"
 
 
-def _table(expected: Expected, moment_c: float | None) -> Table:
+def _table(expected: Expected, moment_c: float | None, width: int) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    table.add_column("")
-    table.add_column("")
+    table.add_column("", overflow="fold")
+    table.add_column("", overflow="fold")
     for members in expected.widths:
         table.add_column(_widths_text(members), justify="right", no_wrap=True)
+    between = " > " if _LABELS + _BESIDE * len(expected.widths) <= width else "\n> "
     before = expected.moments[: expected.moments.index(moment_c)]
     for active in expected.spans:
-        cells = {core: _cells(expected, moment_c, active, core) for core in expected.cores}
-        if before and cells == {core: _cells(expected, before[-1], active, core) for core in expected.cores}:
+        cells = _cells(expected, moment_c, active, between)
+        if before and cells == _cells(expected, before[-1], active, between):
             table.add_row(group_text(active), "as above", *(_AS_ABOVE for _ in expected.widths))
             continue
         for number, (members, row) in enumerate(folded(expected.cores, cells.__getitem__)):
@@ -109,17 +115,23 @@ def _table(expected: Expected, moment_c: float | None) -> Table:
     return table
 
 
-def _cells(expected: Expected, moment_c: float | None, active: tuple[int, int], core: int) -> tuple[str, ...]:
-    return tuple(_cell(expected, expected.at(moment_c, active, core, members[0])) for members in expected.widths)
+def _cells(
+    expected: Expected, moment_c: float | None, active: tuple[int, int], between: str
+) -> dict[int, tuple[str, ...]]:
+    """Core to its row."""
+    return {
+        core: tuple(_cell(expected, expected.at(moment_c, active, core, w[0]), between) for w in expected.widths)
+        for core in expected.cores
+    }
 
 
-def _cell(expected: Expected, row: Expectation) -> str:
+def _cell(expected: Expected, row: Expectation, between: str) -> str:
     if row.allowed is None:
         return _NOTHING
     top = row.allowed.ratio if row.allowed.clock_mhz is None else row.allowed.clock_mhz
     lines = [f"{_number(top)} {expected.letters[expected.reason(row)]}"]
     if row.set_v is not None:
-        lines.append(f"{row.set_v:.3f}" + ("" if row.pins_v is None else f" > {row.pins_v:.3f}"))
+        lines.append(f"{row.set_v:.3f}" + ("" if row.pins_v is None else f"{between}{row.pins_v:.3f}"))
     return "\n".join(lines)
 
 
@@ -145,10 +157,10 @@ def _explained(expected: Expected) -> Iterator[str]:
     if any(row.pins_v is not None for row in expected.rows):
         load_line = units.show(expected.sheet.voltages.load_line_mohm or 0.0, units.RESISTANCE)
         current = units.show(expected.current_a or 0.0, units.CURRENT)
-        yield f"Second line: volts asked for > volts left by a load line of {load_line} at {current}."
+        yield f"Below: volts asked for > volts left by a load line of {load_line} at {current}."
     elif any(row.set_v is not None for row in expected.rows):
         open_ = "the sheet declares no load line" if expected.sheet.voltages.load_line_mohm is None else "say --current"
-        yield f"Second line: volts asked for. For what a load line leaves of them: {open_}."
+        yield f"Below: volts asked for. For what a load line leaves of them: {open_}."
     else:
         yield "The sheet declares no voltage curve, so no voltage is expected."
     yield from (f"{letter}  {reason}" for reason, letter in expected.letters.items() if reason)
@@ -172,9 +184,11 @@ def clock_plot(expected: Expected, columns: int) -> list[str]:
     middles = [(number * slot + (slot - 2) // 2, str(count)) for number, count in enumerate(counts)]
     marks = (f"{mark} {_widths_text(members)}" for mark, members in zip(_MARKS, expected.widths, strict=False))
     heat = "" if moment_c is None and len(expected.moments) == 1 else f", {_moment_text(expected, moment_c)}"
+    legend, about = "   ".join(marks), f"(highest of any core{heat})"
+    beside = f"{legend}   {about}"
     return [
         *plotted(series, columns=len(counts) * slot, below=middles, unit=unit, digits=digits),
-        f"{'   '.join(marks)}   (highest of any core{heat})",
+        *([beside] if len(beside) <= columns + _SCALE - 2 else [legend, about]),
     ]
 
 
@@ -204,7 +218,7 @@ def voltage_plot(expected: Expected, columns: int) -> list[str]:
             line += [] if volts is None else [(column, volts)]
         declared += [(round((ratio - low) / (high - low) * (columns - 1)), volts) for ratio, volts in curve]
     series = [Series(mark=".", points=line), Series(mark="o", points=declared)]
-    legend = "o declared, offset included   . between them"
+    legend = "o declared, offsets included   . between them"
     if load_line_mohm is not None and current_a is not None:
         left = [(c, under_current(v, current_a=current_a, load_line_mohm=load_line_mohm)) for c, v in line]
         series.insert(0, Series(mark=":", points=left))

@@ -98,7 +98,8 @@ def cannot_lines(survey: Survey, confidence: float, plan: Plan, clocks: Clocks) 
         chance = f"{chance_to_see(_HOUR_S, clean_s) * 100:.2g} %"
         needed = units.duration_text(plan.duration_s * needed_s(_HOUR_S, confidence) / clean_s)
         yield f"an error that comes once an hour, and at the weakest point alone, shows with a chance of {chance}"
-        yield f"an hour between errors at every point takes {needed}, shared out like this"
+        every = "every point that it visits" if survey.left_out else "every point"
+        yield f"an hour between errors at {every} takes {needed}, shared out like this"
     heats = [units.show(at_c, units.TEMPERATURE) for at_c in sorted({step.at_c for step in steps(clocks)})]
     if heats:
         yield f"what holds from {', '.join(heats)} on is visited only if the bench gets so warm: no plan commands that"

@@ -15,17 +15,16 @@ def curve_of(sheet: Sheet, core: int) -> tuple[tuple[float, float], ...]:
     """Ratios, rising, and this core's volts there: the factory's points with their offsets, and the top above them.
 
     The top is the core's own ceiling where a voltage is declared for it, else the sheet's. It ends the curve: factory
-    points at or above its ratio count no more.
+    points at or above its ratio count no more. The offset of the whole curve is in all of them.
     """
     voltages, own = sheet.voltages, ceiling_of(sheet.clocks, core)
-    factory = sorted((point.ratio, point.voltage_v + point.offset_v) for point in voltages.curve)
+    curve = sorted((point.ratio, point.voltage_v + point.offset_v) for point in voltages.curve)
+    top = None if voltages.top is None else (voltages.top.ratio, voltages.top.voltage_v)
     if own is not None and own.voltage_v is not None:
         top = (own.ratio, own.voltage_v)
-    elif voltages.top is not None:
-        top = (voltages.top.ratio, voltages.top.voltage_v)
-    else:
-        return tuple(factory)
-    return (*(point for point in factory if point[0] < top[0]), top)
+    if top is not None:
+        curve = [*(point for point in curve if point[0] < top[0]), top]
+    return tuple((ratio, volts + voltages.offset_v) for ratio, volts in curve)
 
 
 def voltage_at(curve: tuple[tuple[float, float], ...], ratio: float) -> float | None:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
     from soakd.model.sheet import Sheet
     from soakd.model.snapshot import Snapshot
+    from soakd.model.snapshot_parts import PowerLimit
     from soakd.rules.sheet_fields import Leaf
 
 SHOWN = (
@@ -30,6 +31,9 @@ NOMINAL_SHARE = 0.02
 practice, no source)."""
 POWER_STEP_W = 0.5
 """Processors keep power limits in steps of 1/8 W or so (common practice, no source)."""
+WINDOW_SHARE = 0.25
+"""Processors keep a window as 2^Y · (1 + Z/4) units, so that what was asked for is rounded by up to a quarter (Intel
+SDM volume 3, running average power limits; from memory)."""
 _CONSTRAINTS = {"sustained-power": "long_term", "short-power": "short_term"}
 """Names of a package's constraints (Documentation/power/powercap/powercap.rst)."""
 
@@ -58,15 +62,28 @@ def _nearly(sheet: Sheet, snapshot: Snapshot) -> Iterator[tuple[str, float | Non
     limits, rate_mts = sheet.limits, sheet.memory.data_rate_mts
     for field, declared_w in (("sustained-power", limits.sustained_power_w), ("short-power", limits.short_power_w)):
         yield f"limits: {field}", declared_w, package_limits_w(snapshot, field), POWER_STEP_W, units.POWER
+    short_s = limits.short_time_s
+    yield "limits: short-time", short_s, package_windows_s(snapshot), WINDOW_SHARE * (short_s or 0.0), units.TIME
     rates = {float(module.configured_speed_mt_s or 0) for module in snapshot.memory_modules.values()} - {0.0}
     yield "memory: data-rate", rate_mts, rates, NOMINAL_SHARE * (rate_mts or 0.0), units.DATA_RATE
 
 
 def package_limits_w(snapshot: Snapshot, field: str) -> set[float]:
     """What the kernel shows of the processor's own limits, by the sheet's name; two zones may show two."""
-    zones = [zone for name, zone in snapshot.power_zones.items() if "package-" in name and zone.enabled is not False]
-    found = [limit.limit_w for zone in zones for name, limit in zone.limits.items() if name == _CONSTRAINTS[field]]
+    found = (limit.limit_w for limit in _package_limits(snapshot, _CONSTRAINTS[field]))
     return {round(limit_w, 3) for limit_w in found if limit_w is not None}
+
+
+def package_windows_s(snapshot: Snapshot) -> set[float]:
+    """How long the short limit may be used: the window over which power is held to the sustained one; three digits."""
+    found = (limit.window_s for limit in _package_limits(snapshot, _CONSTRAINTS["sustained-power"]))
+    return {float(f"{window_s:.3g}") for window_s in found if window_s is not None}
+
+
+def _package_limits(snapshot: Snapshot, constraint: str) -> Iterator[PowerLimit]:
+    for zone_name, zone in snapshot.power_zones.items():
+        if "package-" in zone_name and zone.enabled is not False:
+            yield from (limit for name, limit in zone.limits.items() if name == constraint)
 
 
 def differing(sheet: Sheet, stated: Mapping[str, object], verb: str) -> list[str]:

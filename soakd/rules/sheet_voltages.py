@@ -12,13 +12,15 @@ from soakd.rules.sheet_fields import place, place_in
 from soakd.rules.sheet_finding import refused, warned
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator
 
     from soakd.model.sheet import Sheet
     from soakd.rules.sheet_finding import SheetFinding
 
 _CURVE, _CORES, _TOP = ("voltages", "curve"), ("clocks", "cores"), ("voltages", "top")
 _STEPS = ("clocks", "steps-down")
+LEAST_V = 0.1
+"""The least that a sheet can declare for a core; a bound of what can be meant."""
 
 
 def voltage_findings(sheet: Sheet) -> Iterator[SheetFinding]:
@@ -26,6 +28,7 @@ def voltage_findings(sheet: Sheet) -> Iterator[SheetFinding]:
     yield from _curve_rises(sheet)
     yield from _top_above_the_curve(sheet)
     yield from _own_voltages_above_the_curve(sheet)
+    yield from _voltage_is_left(sheet)
     yield from _curve_spans(sheet)
     yield from _within_makers_limits(sheet)
 
@@ -59,11 +62,21 @@ def _top_above_the_curve(sheet: Sheet) -> Iterator[SheetFinding]:
 
 
 def _own_voltages_above_the_curve(sheet: Sheet) -> Iterator[SheetFinding]:
+    """The offset of the whole curve is left out: it moves both sides, and the text speaks of what is declared."""
+    still = sheet.model_copy(update={"voltages": sheet.voltages.model_copy(update={"offset_v": 0.0})})
     for own in sheet.clocks.cores:
-        curve = curve_of(sheet, own.core) if own.voltage_v is not None else ()
+        curve = curve_of(still, own.core) if own.voltage_v is not None else ()
         if len(curve) > 1 and _less(curve[-1][1], curve[-2][1]):
             text = f"it is less than {_volts(curve[-2][1])} at ratio {curve[-2][0]:g}; the curve must not fall"
             yield refused("curve-falls", place_in(_CORES, own, "voltage"), text)
+
+
+def _voltage_is_left(sheet: Sheet) -> Iterator[SheetFinding]:
+    for where, _, asked_v in _core_voltages(sheet):
+        if asked_v < LEAST_V:
+            left, least = _volts(asked_v), _volts(LEAST_V)
+            text = f"its offsets leave {left} of it, and no core runs below {least}; look at their unit"
+            yield refused("no-voltage-left", where, text)
 
 
 def _curve_spans(sheet: Sheet) -> Iterator[SheetFinding]:
@@ -88,7 +101,9 @@ def _curve_spans(sheet: Sheet) -> Iterator[SheetFinding]:
 
 def _within_makers_limits(sheet: Sheet) -> Iterator[SheetFinding]:
     stated = sheet.makers_limits
-    yield from _held("core-voltage", stated.core_voltage_v, dict(_core_voltages(sheet)), units.VOLTAGE)
+    asked = {where: asked_v for where, _, asked_v in _core_voltages(sheet)}
+    moved = {where for where, declared_v, asked_v in _core_voltages(sheet) if declared_v != asked_v}
+    yield from _held("core-voltage", stated.core_voltage_v, asked, units.VOLTAGE, moved=moved)
     rails = {name.casefold(): value for name, value in stated.memory_voltages.items()}
     for rail, value_v in sheet.memory.voltages.items():
         declared = {place(("memory", "voltages"), rail): value_v}
@@ -102,14 +117,16 @@ def _within_makers_limits(sheet: Sheet) -> Iterator[SheetFinding]:
     yield from _held("current", stated.current_a, declared, units.CURRENT)
 
 
-def _core_voltages(sheet: Sheet) -> Iterator[tuple[str, float]]:
-    for point in sheet.voltages.curve:
-        yield place_in(_CURVE, point, "voltage"), point.voltage_v + point.offset_v
-    if sheet.voltages.top is not None:
-        yield place(_TOP, "voltage"), sheet.voltages.top.voltage_v
-    for own in sheet.clocks.cores:
-        if own.voltage_v is not None:
-            yield place_in(_CORES, own, "voltage"), own.voltage_v
+def _core_voltages(sheet: Sheet) -> Iterator[tuple[str, float, float]]:
+    """Place, what is declared there, and what is asked for once its offsets are added."""
+    voltages = sheet.voltages
+    declared = [(place_in(_CURVE, point, "voltage"), point.voltage_v, point.offset_v) for point in voltages.curve]
+    if voltages.top is not None:
+        declared.append((place(_TOP, "voltage"), voltages.top.voltage_v, 0.0))
+    owned = ((place_in(_CORES, own, "voltage"), own.voltage_v) for own in sheet.clocks.cores)
+    declared += [(where, value_v, 0.0) for where, value_v in owned if value_v is not None]
+    for where, value_v, offset_v in declared:
+        yield where, value_v, round(value_v + offset_v + voltages.offset_v, 9)
 
 
 def _temperatures(sheet: Sheet) -> Iterator[tuple[str, float]]:
@@ -119,10 +136,19 @@ def _temperatures(sheet: Sheet) -> Iterator[tuple[str, float]]:
         yield "limits: throttle-temperature", sheet.limits.throttle_c
 
 
-def _held(name: str, most: float | None, declared: dict[str, float], of: units.Dimension) -> Iterator[SheetFinding]:
-    """A value that is not above a stated limit passes in silence, which is no judgement."""
+def _held(
+    name: str, most: float | None, declared: dict[str, float], of: units.Dimension, *, moved: Collection[str] = ()
+) -> Iterator[SheetFinding]:
+    """A value that is not above a stated limit passes in silence, which is no judgement.
+
+    `moved`: places of values that are not as declared, because offsets were added.
+    """
+    said = {
+        where: units.show(value, of) + (", offsets included," if where in moved else "")
+        for where, value in declared.items()
+    }
     if most is None and declared:
-        highest = units.show(max(declared.values()), of)
+        highest = said[max(declared, key=declared.__getitem__)]
         text = (
             f"no maker's limit is stated, so {highest} is held against none; copy it from the maker's document. "
             "Whether a value is safe is not judged here"
@@ -131,7 +157,7 @@ def _held(name: str, most: float | None, declared: dict[str, float], of: units.D
     for where, value in declared.items():
         if most is not None and _less(most, value):
             text = (
-                f"{units.show(value, of)} is above the maker's limit as this sheet states it, {units.show(most, of)}. "
+                f"{said[where]} is above the maker's limit as this sheet states it, {units.show(most, of)}. "
                 "Whether either is safe is not judged here"
             )
             yield warned("above-makers-limit", where, text)

@@ -7,6 +7,7 @@ import platform
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from soakd.crew.capacity import CACHES, available_memory_bytes, last_level_cache_bytes
 from soakd.errors import UnsupportedError
 from soakd.model.channels import FOR_NOW, Batch, Channel, Role
 from soakd.rules.assigned import assigned
@@ -39,6 +40,11 @@ def require_linux() -> None:
 def cores() -> tuple[int, ...]:
     """Logical cores that our own processes may use."""
     return tuple(sorted(os.sched_getaffinity(0)))
+
+
+def least_memory_percent() -> float:
+    """Share of the memory that is available now, for less of which the caches could answer."""
+    return 100.0 * CACHES * last_level_cache_bytes() / available_memory_bytes()
 
 
 def sources(clock: Clock, plugins: Iterable[Plugin] = ()) -> list[SensorSource]:

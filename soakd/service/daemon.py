@@ -20,6 +20,7 @@ from soakd.rules.telling import came_back_news, line_news, verdict_news
 from soakd.sensors.snapshot import take_snapshot
 from soakd.service.alarm import Alarm
 from soakd.service.api_link import ApiLink
+from soakd.service.bench_key import BenchKey
 from soakd.service.dispatcher import Dispatcher
 from soakd.service.due import Dues, local_zone, zone
 from soakd.service.emergency import Emergency
@@ -59,7 +60,7 @@ class Daemon:
         self._home = home
         self._clock = clock
         self._writer = Writer(home.journal)
-        self._journal = Journal(self._writer)
+        self._journal = Journal(self._writer, BenchKey(home.key))
         self._queue = Queue(self._writer)
         self._dues = Dues(clock)
         self._teller = Teller(Outbox(self._writer), configuration, clock)
@@ -108,6 +109,7 @@ class Daemon:
 
     def run(self) -> None:
         """Until a signal says stop."""
+        self._journal.ready_to_sign()
         for verdict in judge_orphans(self._journal, self._queue, self._clock, self._home, self._dues.after_run):
             went_down = any(reason.rule == "machine-went-down" for reason in verdict.reasons)
             self._teller.tell(came_back_news(verdict) if went_down else verdict_news(verdict))
@@ -179,11 +181,10 @@ class Daemon:
     def _look_at_standing(self) -> None:
         """At the start, after every run, and once a day: is the bench as it is now covered by a pass?"""
         was = self._standing
-        self._standing = standing(self._journal.newest_passes(), take_snapshot())
+        self._standing = standing(self._journal.newest_of_passed(), take_snapshot())
         lost = self._standing is not None and not self._standing.covered and (was is None or was.covered)
         if lost and self._standing is not None:
-            differs = "; ".join(self._standing.differs) or "the sheet or settings differ"
-            text = f"the pass of {self._standing.since_utc} does not cover this bench now: {differs}"
+            text = f"{self._standing.line} {'; '.join(self._standing.differs)}"
             self._teller.tell(line_news("standing-lost", text))
 
     def _answer(self, line: dict[str, Any]) -> dict[str, Any]:

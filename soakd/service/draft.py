@@ -49,7 +49,8 @@ def draft_run(
     bench.require_linux()
     cores = bench.cores()
     classes = bench.classes(workloads_in(plan, plugins))
-    refuse_misfits(plan_file, misfits(plan, bench_cores=cores, classes=classes))
+    least = 0.0 if drill else bench.least_memory_percent()
+    refuse_misfits(plan_file, misfits(plan, bench_cores=cores, classes=classes, least_memory_percent=least))
     with bench.opened(clock, plugins) as sources:
         channels = bench.channels(sources, cores, roles)
         bounds, cautions = resolve(plan, channels, bench.unreadable(sources, channels))

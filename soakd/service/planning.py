@@ -19,6 +19,8 @@ from soakd.service.draft import draft_run
 
 if TYPE_CHECKING:
     from soakd.clock import Clock
+    from soakd.model.channels import Channel
+    from soakd.model.configuration import Configuration
     from soakd.model.plan import Plan
     from soakd.model.run import RunRecord
     from soakd.model.sheet import Sheet
@@ -42,10 +44,18 @@ def draft_plan(sheet: Sheet, duration_s: float) -> tuple[Draft, Survey]:
     return draft, survey
 
 
-def would_refuse(plan: Plan, sheet: Sheet, clock: Clock) -> str | None:
+def channels_of(configuration: Configuration, clock: Clock) -> list[Channel]:
+    """Every channel of this bench, plugins' too, with the roles that the tuner gave."""
+    bench.require_linux()
+    with bench.opened(clock, configuration.plugins) as sources:
+        return bench.channels(sources, bench.cores(), configuration.roles)
+
+
+def would_refuse(plan: Plan, sheet: Sheet, configuration: Configuration, clock: Clock) -> str | None:
     """Why this bench would not start the plan as it is now."""
+    roles, plugins = configuration.roles, configuration.plugins
     try:
-        draft_run(plan, sheet, plan_file="", clock=clock)
+        draft_run(plan, sheet, plan_file="", clock=clock, roles=roles, plugins=plugins)
     except RefusedError as refused:
         return refused.message
     return None

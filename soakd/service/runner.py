@@ -198,7 +198,8 @@ class Runner:
             self._begin(entry, record)
 
     def _begin(self, entry: Entry, record: RunRecord) -> None:
-        record = record.model_copy(update={"issue_order": self._tuner.order(_kernels(entry))})
+        order, cautions = self._tuner.order(_kernels(entry)), (*record.cautions, *self._journal.ready_to_sign())
+        record = record.model_copy(update={"issue_order": order, "cautions": cautions})
         session = Session(record, self._home, self._journal, self._clock)
         session.start(self._stops, plugins=self._plugins, entry_id=entry.entry_id, claim=[claimed(entry)])
         self.session, self.progress = session, Progress(record)

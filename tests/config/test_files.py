@@ -83,8 +83,12 @@ BROKEN_PLANS = {
     "core as text": (PLAN + 'cores = [0, "1"]\n', "stage 1: cores", '[0, "1"]', '"all" or a list of core numbers'),
     "one core without a list": (PLAN + "cores = 3\n", "stage 1: cores", "3", '"all" or a list of core numbers'),
     "core below zero": (PLAN + "cores = [-1]\n", "stage 1: cores", "[-1]", '"all" or a list of core numbers'),
-    "no stage": (HEAD, "stage", "", "required"),
-    "empty stage list": (HEAD + "stage = []\n", "stage", "[]", "must hold at least one"),
+    "no stage": (HEAD, "stage", "", "at least one is needed, under a line of its own, [[stage]]"),
+    "empty stage list": (HEAD + "stage = []\n", "stage", "[]", "at least one is needed, under a line of its own"),
+    "a key of a table at the top": ('tick = "1 s"\n' + PLAN, "tick", "", "it stands under [guard]"),
+    "a key of a stage at the top": (
+        'dwell = "5 s"\n' + PLAN, "dwell", "", "no key of this place; it stands under [[stage]]",
+    ),
     "one stage as a plain table": (
         HEAD + '[stage]\nname = "A"\n', "stage", '{"name": "A"}', "under a line of its own, [[stage]]",
     ),
@@ -274,6 +278,20 @@ BROKEN_SHEETS = {
     "one entry without a list": (
         CLOCKS + "limits = {active-cores = 2, ratio = 50}\n", "clocks: limits", '{"active-cores": 2, "ratio": 50}',
         "must be a list",
+    ),
+    "a key of another table": (
+        HEAD + '[limits]\nreference = "100 MHz"\n', "limits: reference", "",
+        "no key of this place; it stands under [clocks]",
+    ),
+    "a step that raises the ratio": (
+        CLOCKS + 'steps-down = [{at = "85 °C", by = -1}]\n', "clocks: steps-down 1: by", "-1", "must be at least 0",
+    ),
+    "an offset of the whole curve in volts where millivolts are meant": (
+        HEAD + '[voltages]\noffset = "-30 V"\n', "voltages: offset", '"-30 V"', "must lie between -0.5 V and 0.5 V",
+    ),
+    "a timing as a bare number": (
+        HEAD + "[memory.timings]\nCL = 36\n", "memory: timings: CL", "36",
+        'a timing is text with a unit, such as "36 cycles"',
     ),
     "a voltage as a bare number": (
         HEAD + "[voltages.top]\nratio = 50\nvoltage = 1.3\n", "voltages: top: voltage", "1.3",
@@ -509,6 +527,15 @@ def test_a_plan_that_fits_is_not_refused(stage, tmp_path):
     path = tmp_path / "tonight.toml"
     path.write_text(PLAN + stage, encoding="utf-8")
     assert list(misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES)) == []
+
+
+def test_a_share_of_memory_for_which_the_caches_could_answer_is_refused_with_the_least_that_is_enough(tmp_path):
+    path = tmp_path / "tonight.toml"
+    path.write_text(MEMORY + 'memory = "2 %"\n', encoding="utf-8")
+    (misfit,) = misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES, least_memory_percent=2.01)
+    assert (misfit.key, misfit.value) == ("memory", "2 %")
+    assert misfit.wanted == "for so little the caches could answer; at least 2.1 % of what is available here now"
+    assert list(misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES, least_memory_percent=2.0)) == []
 
 
 def test_turns_that_fill_a_stage_exactly_are_not_refused_for_the_last_binary_digit(tmp_path):

@@ -1,25 +1,19 @@
 """The drafted sheet is a whole form: every key is in it, and what the bench shows is declared already."""
 
-import re
 import string
-import types
-import typing
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sheets import keys, whole_form, written
 
 from soakd.config.files import load_sheet
 from soakd.config.sheet_form import filled, form, shown_by
-from soakd.model.base import Value
 from soakd.model.channels import Channel, Role
 from soakd.model.sheet import Sheet
 from soakd.model.snapshot import Snapshot
 from soakd.rules.sheet_check import check
 from soakd.rules.sheet_fields import fields
-
-OFFERED = re.compile(r'^#(?=[a-z-]+ = |"|    \{|\])', re.MULTILINE)
-"""What stands before a key, or a line of its list, that is not declared."""
 
 
 def loaded(text, folder):
@@ -28,41 +22,8 @@ def loaded(text, folder):
     return load_sheet(path)
 
 
-def keys(model, way=()):
-    """Every key that a sheet can have; of a list, those of its entries."""
-    for name, field in model.model_fields.items():
-        inner = (*way, field.alias or name)
-        below = list(models(field.annotation))
-        yield from [inner] if not below else keys(below[0], inner)
-
-
-def models(annotation):
-    if isinstance(annotation, type) and not isinstance(annotation, types.GenericAlias):
-        if issubclass(annotation, Value):
-            yield annotation
-        return
-    for part in typing.get_args(annotation):
-        yield from models(part)
-
-
-def written(document, way=()):
-    """Every key that a document has."""
-    if isinstance(document, dict) and way not in TABLES:
-        for key, value in document.items():
-            yield from written(value, (*way, key))
-    elif isinstance(document, list) and document and isinstance(document[0], dict):
-        for entry in document:
-            yield from written(entry, way)
-    else:
-        yield way
-
-
-TABLES = {("memory", "timings"), ("memory", "voltages"), ("makers-limits", "memory-voltages"), ("values",)}
-"""Their names are free."""
-
-
 def test_the_form_offers_every_key_and_with_all_of_them_it_is_a_sound_sheet(tmp_path):
-    sheet = loaded(OFFERED.sub("", form()), tmp_path)
+    sheet = loaded(whole_form(), tmp_path)
     offered = set(written(sheet.model_dump(mode="json", exclude_unset=True)))
     assert offered == set(keys(Sheet))
     assert check(sheet) == []
@@ -90,6 +51,7 @@ MODULE = {
     "configured_speed_mt_s": 5600,
 }
 POWER = {"long_term": {"limit_w": 125.0}, "short_term": {"limit_w": 253.0}}
+WINDOWED = {"long_term": {"limit_w": 125.0, "window_s": 27.983872}, "short_term": {"limit_w": 253.0, "window_s": 0.002}}
 LOWER = {"long_term": {"limit_w": 90.0}}
 CPU = Channel(name="hwmon/cpu/Package", role=Role.CPU_TEMPERATURE, critical=100.0)
 LOOP = Channel(name="hwmon/loop/Coolant", role=Role.COOLANT_TEMPERATURE)
@@ -118,6 +80,19 @@ LOOP = Channel(name="hwmon/loop/Coolant", role=Role.COOLANT_TEMPERATURE)
         (
             {"power_zones": {"intel-rapl:0 package-0": {"limits": POWER}}}, [],
             {"processor: threads": 4, "limits: sustained-power": "125 W", "limits: short-power": "253 W"},
+        ),
+        # the window of the sustained limit is how long the short one may be used
+        (
+            {"power_zones": {"intel-rapl:0 package-0": {"limits": WINDOWED}}}, [],
+            {
+                "processor: threads": 4, "limits: sustained-power": "125 W", "limits: short-power": "253 W",
+                "limits: short-time": "28 s",
+            },
+        ),
+        # of a short limit that is not shown there is no time
+        (
+            {"power_zones": {"intel-rapl:0 package-0": {"limits": {"long_term": WINDOWED["long_term"]}}}}, [],
+            {"processor: threads": 4, "limits: sustained-power": "125 W"},
         ),
         # which of two holds would be a guess, and a limit that is off is none
         (

@@ -66,7 +66,7 @@ def test_the_shipped_sheet_below_all_steps():
         "d  the core's own ceiling",
         "f  512 bits: 5 below the core's own ceiling",
         "First line: MHz at a reference of 100 MHz, and what holds it there.",
-        "Second line: volts asked for > volts left by a load line of 0.9 mΩ at 150 A.",
+        "Below: volts asked for > volts left by a load line of 0.9 mΩ at 150 A.",
     } <= legend
 
 
@@ -78,6 +78,21 @@ def test_sixteen_cores_fit_into_a_hundred_columns_and_cores_that_are_alike_share
     assert sum(row.startswith("cores 8-11 ") for row in rows) == 4
     assert sum(row.startswith("cores 12-15 ") for row in rows) == 4
     assert sum(row.startswith("9-16 active all cores ") for row in rows) == 1
+
+
+def test_four_widths_with_current_fit_into_eighty_columns_and_nothing_is_cut():
+    lines = shown(Expected(SIXTEEN, current_a=150.0), width=80)
+    assert max(map(len, lines)) <= 80
+    assert not any("…" in line for line in lines)
+    rows = rows_of(lines, "Expected below 80 °C")
+    assert rows[2:5] == [
+        "1 active cores 0-7 5900 a 5800 b 5700 c 5600 d",
+        "1.370 1.355 1.339 1.324",
+        "> 1.235 > 1.220 > 1.204 > 1.189",
+    ]
+    assert {"o scalar   + 128 bits   x 256 bits   # 512 bits", "(highest of any core, below 80 °C)"} <= {
+        line.strip() for line in lines
+    }
 
 
 def test_it_is_plain_text_without_colour():

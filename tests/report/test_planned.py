@@ -74,7 +74,8 @@ def test_a_drafted_plan_leaves_nothing_out_and_says_what_it_shows():
 def test_what_is_left_out_is_listed_and_dashed_in_the_table():
     walk = stage(workload="vector", pattern="walking", dwell_s=30.0, cores=(0, 1, 2, 3), duration_s=120.0)
     made = plan(stage(duration_s=300.0), walk)
-    lines = shown(survey(made, DECLARED, ground(16)), made)
+    found = survey(made, DECLARED, ground(16))
+    lines = shown(found, made)
     start = lines.index("Left out")
     assert [line.strip() for line in lines[start + 1 : lines.index("", start)]] == [
         "• cores 0-3 alone at scalar and 256 bits",
@@ -85,6 +86,8 @@ def test_what_is_left_out_is_listed_and_dashed_in_the_table():
     table = [line.split() for line in lines[: lines.index("Left out")]]
     assert ["1", "active", "cores", "0-3", "–", "–", "30", "s"] in table
     assert ["5-16", "active", "all", "cores", "5", "min", "–", "–"] in table
+    _, hour, *_ = cannot_lines(found, 0.95, made, DECLARED.clocks)
+    assert hour.startswith("an hour between errors at every point that it visits takes ")
 
 
 def test_the_numbers_are_those_of_the_handbook():

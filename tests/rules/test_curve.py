@@ -33,6 +33,15 @@ def test_the_top_is_the_sheet_s_unless_the_core_has_a_voltage_of_its_own():
     assert voltage_at(curve_of(declared, 1), 47) == pytest.approx((0.98 + 1.40) / 2)
 
 
+def test_an_offset_of_the_whole_curve_is_in_every_voltage():
+    own = (CoreCeiling(core=1, ratio=58, voltage_v=1.40),)
+    declared = sheet(top=CurveTop(ratio=56, voltage_v=1.35), own=own)
+    lower = declared.model_copy(update={"voltages": declared.voltages.model_copy(update={"offset_v": -0.03})})
+    for core in (0, 1):
+        assert curve_of(lower, core) == tuple((ratio, volts - 0.03) for ratio, volts in curve_of(declared, core))
+    assert curve_of(sheet(curve=()), 0) == ()
+
+
 def test_a_top_below_the_factory_s_highest_point_ends_the_curve_there():
     own = (CoreCeiling(core=0, ratio=30, voltage_v=0.90),)
     assert curve_of(sheet(own=own), 0) == ((8.0, 0.70), (30.0, 0.90))
@@ -49,7 +58,8 @@ RATIOS = st.lists(st.integers(4, 800), min_size=1, max_size=12, unique=True)
 
 @given(RATIOS, st.data(), st.floats(1.0, 200.0))
 def test_it_is_what_numpy_interpolates(quarters, data, ratio):
-    """numpy.interp: linear between the points, clamped at both ends. The points may stand in any order."""
+    """numpy.interp: linear between the points and up to the top, clamped at both ends. The points may stand in any
+    order, and an offset of the whole curve is in all of it."""
     count = len(quarters)
     volts = data.draw(st.lists(st.floats(0.1, 3.0), min_size=count, max_size=count))
     offsets = data.draw(st.lists(st.floats(-0.5, 0.5), min_size=count, max_size=count))
@@ -57,9 +67,16 @@ def test_it_is_what_numpy_interpolates(quarters, data, ratio):
         CurvePoint(ratio=quarter / 4, voltage_v=volt, offset_v=offset)
         for quarter, volt, offset in zip(quarters, volts, offsets, strict=True)
     ]
+    above = data.draw(st.none() | st.tuples(st.floats(max(quarters) / 4 + 0.25, 201.0), st.floats(0.1, 3.0)))
+    top = None if above is None else CurveTop.model_construct(ratio=above[0], voltage_v=above[1])
+    whole_v = data.draw(st.sampled_from([0.0, -0.05, 0.02]))
+    declared = sheet(curve=tuple(points), top=top)
+    declared = declared.model_copy(update={"voltages": declared.voltages.model_copy(update={"offset_v": whole_v})})
     order = np.argsort(quarters)
-    expected = np.interp(ratio, np.array(quarters)[order] / 4, (np.array(volts) + np.array(offsets))[order])
-    assert voltage_at(curve_of(sheet(curve=tuple(points)), 0), ratio) == pytest.approx(float(expected), abs=1e-12)
+    ratios = np.append(np.array(quarters)[order] / 4, [] if above is None else above[0])
+    known = np.append((np.array(volts) + np.array(offsets))[order], [] if above is None else above[1]) + whole_v
+    expected = float(np.interp(ratio, ratios, known))
+    assert voltage_at(curve_of(declared, 0), ratio) == pytest.approx(expected, abs=1e-12)
 
 
 @pytest.mark.parametrize(("mhz", "volts"), [(1600, 0.775), (3000, 0.925), (4000, 1.073333), (5100, 1.30), (100, 0.70)])

@@ -76,7 +76,7 @@ def test_a_hook_speaks_of_every_value_and_of_one_setting_at_least(sheet, stated,
     assert unconfirmed(sheet, stated) == missing
 
 
-ZONES = {"intel-rapl:0 package-0": PowerZone(limits={"long_term": PowerLimit(limit_w=125.0)})}
+ZONES = {"intel-rapl:0 package-0": PowerZone(limits={"long_term": PowerLimit(limit_w=125.0, window_s=27.983872)})}
 
 
 def declaring(**parts):
@@ -96,6 +96,9 @@ def declaring(**parts):
         ({"limits": {"sustained-power": "150 W", "short-power": "190 W"}}, {}),
         ({"limits": {"sustained-power": "125.1 W"}}, {"power_zones": ZONES}),
         ({"limits": {"current": "100 A"}}, {"power_zones": ZONES}),
+        ({"limits": {"short-time": "28 s"}}, {"power_zones": ZONES}),
+        # kept as the next lower of its steps
+        ({"limits": {"short-time": "32 s"}}, {"power_zones": ZONES}),
         ({"memory": {"data-rate": "6000 MT/s"}}, {"memory_modules": {"A": MemoryModule(configured_speed_mt_s=5929)}}),
     ],
 )
@@ -119,6 +122,10 @@ def test_what_the_system_shows_alike_or_not_at_all_is_not_contradicted(parts, ch
         (
             {"limits": {"sustained-power": "150 W"}}, {"power_zones": ZONES}, "limits: sustained-power",
             "declared 150 W, the system shows 125 W",
+        ),
+        (
+            {"limits": {"short-time": "56 s"}}, {"power_zones": ZONES}, "limits: short-time",
+            "declared 56 s, the system shows 28 s",
         ),
         (
             {"memory": {"data-rate": "6000 MT/s"}}, {"memory_modules": {"A": MemoryModule(configured_speed_mt_s=5600)}},

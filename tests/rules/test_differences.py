@@ -10,7 +10,7 @@ import typing
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from run_parts import snapshot
+from run_parts import record, snapshot, verdict
 
 from soakd.model.base import Value
 from soakd.model.corelist import cores_in, grouped, ranges
@@ -28,6 +28,7 @@ from soakd.model.snapshot_parts import (
 )
 from soakd.rules.differences import words
 from soakd.rules.fingerprint import fingerprint, settings_changed
+from soakd.rules.standing import standing
 
 CORES = range(6)
 TEXTS = st.text(alphabet="abcxyz", min_size=1, max_size=6)
@@ -133,16 +134,19 @@ BY_CORES = {
 }  # fmt: skip
 
 
-@settings(max_examples=5)
+@settings(max_examples=3)
 @given(FULL)
-def test_every_single_setting_changes_the_fingerprint_and_is_named_alone(before):
-    """What is no setting changes nothing."""
-    was = fingerprint(None, before)
+def test_every_single_setting_changes_the_fingerprint_and_standing_names_it_alone(before):
+    """Every field of the model is told. What is no setting changes nothing."""
+    passed = verdict(record(with_sheet=False)).model_copy(
+        update={"snapshot_before": before, "fingerprint": fingerprint(None, before)}
+    )
     for steps, counts in counting(before).items():
         after = replaced(before, steps, other_than)
         assert after != before
-        assert (fingerprint(None, after) != was) == counts
-        lines = settings_changed(before, after) + settings_changed(after, before)
+        now = standing([passed], after)
+        assert now.covered == (not counts)
+        lines = [*now.differs, *settings_changed(after, before)]
         assert len(lines) == (2 if counts else 0)
         assert all(line.startswith(f"{said(steps)}: ") for line in lines)
 

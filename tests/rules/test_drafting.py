@@ -30,31 +30,36 @@ def longest_possible(cores, named, widths, total_s):
 
     A plan is a time for each set of cores that is loaded together, in each width; walking and stepped stages are
     several of these. Of every (core, group, width) the sets that visit it must add up to the least time, which is made
-    as large as possible; all together take the total.
+    as large as possible; all together take the total. It is solved in the dual form, which has the same optimum and
+    few unknowns: a worth for each point, 1 in all, such that the set that is worth most is worth as little as can be.
     """
     sets = np.arange(1, 2**cores)
     members = (sets[:, None] >> np.arange(cores)) & 1
     group = np.searchsorted(named, members.sum(axis=1))
     which, core = np.nonzero(members)
-    points, choices = len(named) * cores, len(sets)
+    points, choices = widths * len(named) * cores, widths * len(sets)
     visited = np.concatenate([(w * len(named) + group[which]) * cores + core for w in range(widths)])
-    visitor = np.concatenate([w * choices + which for w in range(widths)])
-    rows, columns = widths * points, widths * choices
-    matrix = coo_array(
+    visitor = np.concatenate([w * len(sets) + which for w in range(widths)])
+    worth_of_sets = coo_array(
         (
-            np.concatenate([-np.ones(len(visited)), np.ones(rows), np.ones(columns)]),
+            np.concatenate([np.ones(len(visited)), -np.ones(choices)]),
             (
-                np.concatenate([visited, np.arange(rows), np.full(columns, rows)]),
-                np.concatenate([visitor, np.full(rows, columns), np.arange(columns)]),
+                np.concatenate([visitor, np.arange(choices)]),
+                np.concatenate([visited, np.full(choices, points)]),
             ),
         ),
-        shape=(rows + 1, columns + 1),
+        shape=(choices, points + 1),
     ).tocsr()
     solved = linprog(
-        np.append(np.zeros(columns), -1.0), A_ub=matrix, b_ub=np.append(np.zeros(rows), total_s), method="highs-ds"
+        np.append(np.zeros(points), total_s),
+        A_ub=worth_of_sets,
+        b_ub=np.zeros(choices),
+        A_eq=np.append(np.ones(points), 0.0)[None, :],
+        b_eq=[1.0],
+        method="highs-ds",
     )
     assert solved.status == 0
-    return -solved.fun
+    return solved.fun
 
 
 TWO_WIDTHS = {

@@ -175,6 +175,31 @@ BROKEN = {
         "warned", "above-makers-limit", "voltages, top: voltage",
         "1.42 V is above the maker's limit as this sheet states it, 1.4 V. Whether either is safe is not judged here",
     ),
+    "a point above the stated limit once its offset is added": (
+        [
+            ("voltages", "curve", 1, "offset", "100 mV"), ("voltages", "offset", "-10 mV"), ("voltages", "top", ABSENT),
+            ("makers-limits", "core-voltage", "1.28 V"), at("limits", ABSENT), at("cores", 0, "ratio", 45),
+        ],
+        "warned", "above-makers-limit", "voltages, curve, ratio 45: voltage",
+        ("1.29 V, offsets included, is above the maker's limit as this sheet states it, 1.28 V. Whether either is safe "
+        "is not judged here"),
+    ),
+    "a top above the stated limit once the curve's offset is added": (
+        [("voltages", "offset", "110 mV")],
+        "warned", "above-makers-limit", "voltages, top: voltage",
+        ("1.41 V, offsets included, is above the maker's limit as this sheet states it, 1.4 V. Whether either is safe "
+        "is not judged here"),
+    ),
+    "a core's own voltage below the curve, whatever the offset of the whole": (
+        [at("cores", 0, "voltage", "1.1 V"), ("voltages", "offset", "-30 mV")],
+        "refused", "curve-falls", "clocks, cores, core 1: voltage",
+        "it is less than 1.18 V at ratio 45; the curve must not fall",
+    ),
+    "offsets that leave no voltage": (
+        [("voltages", "curve", 0, "voltage", "0.5 V"), ("voltages", "offset", "-450 mV")],
+        "refused", "no-voltage-left", "voltages, curve, ratio 8: voltage",
+        "its offsets leave 0.05 V of it, and no core runs below 0.1 V; look at their unit",
+    ),
     "a memory voltage above the stated limit": (
         [("memory", "voltages", "VDD", "1.36 V"), ("makers-limits", "memory-voltages", {"vdd": "1.35 V"})],
         "warned", "above-makers-limit", "memory, voltages: VDD",
@@ -317,6 +342,8 @@ AT_THE_BOUND = {
     "a core's own voltage as high as the curve": [at("cores", 0, "voltage", "1.18 V")],
     "a top at the highest ratio": [("voltages", "top", "ratio", 51)],
     "a voltage at the maker's limit": [("voltages", "top", "voltage", "1.4 V")],
+    "a voltage at the maker's limit with its offset": [("voltages", "offset", "100 mV")],
+    "the least voltage": [("voltages", "curve", 0, "voltage", "0.5 V"), ("voltages", "offset", "-400 mV")],
     "one cache ratio": [("cache", "heavier-ratio", 42)],
     "a cache that changes at the current limit": [("cache", "change-at", "150 A")],
     "one power for ever": [("limits", "short-power", "125 W")],

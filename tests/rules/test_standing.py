@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import copy
 import json
+import tomllib
 
 import pytest
 from run_parts import clean_run, found, record, snapshot, verdict
-from sheets import sheet_of
+from sheet_changes import others, place_of, ways, with_value
+from sheets import keys, sheet_of, whole_form
 
+from soakd.model.finding import Finding
+from soakd.model.sheet import OUTSIDE_FINGERPRINT, Sheet
 from soakd.model.snapshot import Snapshot
 from soakd.model.snapshot_parts import MemoryModule
 from soakd.model.verdict import Verdict
@@ -25,6 +30,7 @@ OLD_SNAPSHOT = {
     "virtualisation": None, "absent": {"boost": "no such file"},
 }  # fmt: skip
 """As the ledger holds snapshots that were taken before groups came into them."""
+ADDED_LATER = {"load_announced", "points", "throttled", "limits", "cooling_s"}
 
 
 def passed(**changes):
@@ -63,10 +69,103 @@ def test_nothing_passed_is_no_standing():
     assert standing([], snapshot()) is None
 
 
+def named(run_id, seen):
+    return seen.model_copy(update={"run_id": run_id})
+
+
 def test_an_older_pass_covers_what_the_newest_does_not():
-    older, newest = passed(), passed(governor="powersave")
+    older, newest = named("older", passed()), named("newest", passed(governor="powersave"))
     seen = standing([newest, older], snapshot())
-    assert (seen.covered, seen.run_id, seen.since_utc) == (True, older.run_id, older.evidence.finished_utc)
+    assert (seen.covered, seen.run_id, seen.since_utc) == (True, "older", older.evidence.finished_utc)
+
+
+def test_where_none_covers_the_one_is_named_from_which_least_differs_and_of_two_the_newer():
+    far = named("far", passed(governor="powersave", firmware_version="1.10"))
+    near, older = named("near", passed()), named("older", passed())
+    seen = standing([far, near, older], snapshot(firmware_version="1.30"))
+    assert (seen.covered, seen.run_id, seen.differs) == (False, "near", ("firmware version: 1.20 → 1.30",))
+
+
+WHY = Finding(rule="wrong-result", weight="fail", text="core 1 computed wrongly")
+
+
+def failing(seen):
+    return seen.model_copy(update={"outcome": "fail", "reasons": (WHY,)})
+
+
+def test_a_pass_counts_until_the_same_settings_fail():
+    seen = standing([named("bad", failing(passed()))], snapshot())
+    assert (seen.covered, seen.failed, seen.run_id) == (False, True, "bad")
+    assert seen.differs == ("wrong-result: core 1 computed wrongly",)
+    assert seen.line.startswith("not covered; these settings failed since: ")
+
+
+def test_a_fail_of_other_settings_takes_nothing_from_a_pass_and_is_no_near_one():
+    bad, good = failing(passed(firmware_version="1.10")), named("good", passed())
+    assert standing([bad, good], snapshot()).covered
+    now = standing([bad, good], snapshot(firmware_version="1.30"))
+    assert (now.failed, now.run_id) == (False, "good")
+    alone = standing([bad], snapshot())
+    assert (alone.covered, alone.failed) == (False, False)
+    assert alone.differs == ("failed since: wrong-result: core 1 computed wrongly", "firmware version: 1.10 → 1.20")
+
+
+def with_states(seen, *states):
+    points = tuple(seen.evidence.points[0].model_copy(update={"state": state}) for state in states)
+    return seen.model_copy(update={"evidence": seen.evidence.model_copy(update={"points": points})})
+
+
+@pytest.mark.parametrize(
+    ("states", "scope"),
+    [
+        (("covered", "covered"), "all 2 operating points were covered"),
+        (("covered", "not visited"), "it passes only what was covered: 1 of 2 operating points"),
+        ((), ""),
+    ],
+)
+def test_it_says_how_many_of_the_operating_points_the_pass_speaks_of(states, scope):
+    assert standing([with_states(passed(), *states)], snapshot()).scope == scope
+
+
+def passed_with(declared):
+    """A pass of this sheet on the bench."""
+    return verdict(record(sheet=declared, fingerprint=fingerprint(declared, snapshot())))
+
+
+def key_of(way):
+    """As the model has it: an entry's place in its list, and a free name, are no keys."""
+    steps = tuple(step for step in way if not isinstance(step, int))
+    return steps if steps in KEYS else steps[:-1]
+
+
+KEYS = set(keys(Sheet))
+OUTSIDE = {(name,) for name in OUTSIDE_FINGERPRINT}
+
+
+def test_every_single_field_of_a_sheet_is_named_alone_when_it_is_changed():
+    """The form offers every key of the model: a field that is added later, and not named, fails here."""
+    document = tomllib.loads(whole_form())
+    then = passed_with(sheet_of(document))
+    changed = {key_of(way): way for way in ways(document)}
+    assert changed.keys() == KEYS - OUTSIDE - {("version",)}
+    for way in ways(document):
+        for value in others(document, way):
+            seen = standing([then], snapshot(), sheet_of(with_value(document, way, value)))
+            assert not seen.covered
+            (line,) = seen.differs
+            assert line.startswith(f"sheet, {place_of(document, way)} ")
+
+
+def test_what_is_no_setting_and_how_it_is_written_leave_the_pass_standing():
+    document = tomllib.loads(whole_form())
+    then = passed_with(sheet_of(document))
+    written = copy.deepcopy(document) | {"note": "other words", "parent": "Trial -1"}
+    written["clocks"]["limits"].reverse()
+    written["clocks"]["reference"] = "0.1 GHz"
+    written["voltages"]["offset"] = "-0.015 V"
+    turned = {key: written[key] for key in reversed(written)}
+    assert turned != document
+    assert standing([then], snapshot(), sheet_of(turned)).covered
 
 
 def test_a_sheet_of_now_is_held_against_the_sheet_of_then_field_by_field():
@@ -88,10 +187,14 @@ def test_a_sheet_of_now_is_held_against_the_sheet_of_then_field_by_field():
     assert standing([bare], snapshot(), changed).differs == (f"sheet: none → {changed.name}",)
 
 
-def test_a_verdict_with_a_snapshot_of_the_old_form_is_read_shown_and_covers_nothing_new():
+def test_a_verdict_of_the_old_form_is_read_shown_and_covers_nothing_new():
     document = json.loads(passed().model_dump_json())
     document["snapshot_before"] = document["evidence"]["snapshot_after"] = OLD_SNAPSHOT
     document["fingerprint"] = "0" * 64
+    document["sheet"] = {"version": 1, "name": "Trial", "values": {"core voltage": "1.2 V"}}
+    document["evidence"] = {key: each for key, each in document["evidence"].items() if key not in ADDED_LATER}
+    for worker in document["evidence"]["stages"][0]["workers"]:
+        del worker["taken_percent"]
     old = Verdict.model_validate_json(json.dumps(document), extra="ignore")
     assert old.snapshot_before == Snapshot.model_validate_json(json.dumps(OLD_SNAPSHOT), extra="ignore")
     assert old.snapshot_before.processor == "A processor"

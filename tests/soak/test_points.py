@@ -18,7 +18,7 @@ from soakd.rules.cores import physical
 pytestmark = pytest.mark.soak
 
 TOP = 'coverage-floor = "50 %"\nclock-tolerance = "15 %"'
-TOGETHER = 'workload = "integer"\nduration = "4 s"'
+TOGETHER = 'workload = "integer"\nduration = "3 s"'
 ALONE = f'workload = "integer"\npattern = "walking"\ndwell = "2 s"\nduration = "{2 * len(CORES)} s"'
 PROBE = """
 import json, os, time
@@ -27,7 +27,7 @@ seen = []
 for core in sorted(os.sched_getaffinity(0)):
     os.sched_setaffinity(0, {core})
     probe = ClockProbe()
-    until = time.monotonic() + 1.5
+    until = time.monotonic() + 0.75
     while time.monotonic() < until:
         seen.append(probe.mhz())
 print(json.dumps(seen))
