@@ -10,7 +10,7 @@ import jsonschema
 import pytest
 from bench_tree import NOT_SHOWN
 from mutants import MUTANTS, PACKAGE, Mutant, drilled, mutated
-from soak_bench import command, descendants, living, wait_until
+from soak_bench import UNTOUCHED, command, descendants, living, wait_until
 
 from soakd.config.schemas import schemas
 from soakd.service.drill.catalogue import drills
@@ -106,7 +106,7 @@ def test_where_no_namespace_is_permitted_the_virtual_bench_stands_in_or_it_is_sa
 def start(folder, *names):
     folder.mkdir()
     environment = {**os.environ, "SOAKD_HOME": str(folder / "state"), "TMPDIR": str(folder)}
-    words = [sys.executable, "-m", "soakd.cli.main", "drill", *names]
+    words = [*UNTOUCHED, sys.executable, "-m", "soakd.cli.main", "drill", *names]
     return subprocess.Popen(words, env=environment, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
 
 

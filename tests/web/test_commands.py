@@ -173,7 +173,8 @@ def test_watch_once_shows_the_margin_and_what_is_proven(start):
 
 def watching(daemon, *words):
     return subprocess.Popen(
-        [*SOAKD, "watch", *words], env={**os.environ, "SOAKD_HOME": str(daemon.home), "PYTHONUNBUFFERED": "1"},
+        ["env", "--default-signal=INT", *SOAKD, "watch", *words],
+        env={**os.environ, "SOAKD_HOME": str(daemon.home), "PYTHONUNBUFFERED": "1"},
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
 
