@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter
 
-from soakd.model.base import Value
+from soakd.model.base import Count, Value
 from soakd.model.finding import Finding
 
 
@@ -15,8 +15,8 @@ class WorkerTotals(Value):
 
     core: int
     rounds: int = 0
-    operations: int = 0
-    """In the workload's unit, all of them vouched for by a check; below 2^53 by a wide margin."""
+    operations: Count = 0
+    """In the workload's unit, all of them vouched for by a check."""
     mismatches: int = 0
     sweeps: int = 0
     """Complete passes of a memory test over the whole share."""

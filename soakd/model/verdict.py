@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Literal
 
-from soakd.model.base import Value
+from soakd.model.base import Count, Value
 from soakd.model.finding import Finding
 from soakd.model.journal import Throttles, WorkerTotals
 from soakd.model.limits import Bound
+from soakd.model.measured import Measured
 from soakd.model.plan import Plan
 from soakd.model.sheet import Sheet
 from soakd.model.snapshot import Snapshot
@@ -34,7 +35,7 @@ class WorkerResult(Value):
     checked_percent: float
     """Checked time as a share of planned time, 100 at most. On a real machine that is processor time; in a virtual one
     the time that the host took is not held against it, and is stated."""
-    taken_percent: float
+    taken_percent: float = 0.0
     """Share of the checked rounds' time in which the core did not run this worker: the host's, or a quota's."""
     clock: ClockSummary | None = None
 
@@ -52,7 +53,7 @@ class StageResult(Value):
     unit: str
     """What operations count."""
     rounds: int
-    operations: int
+    operations: Count
     per_second: float
     """Operations per second of load, all workers together."""
     mismatches: int
@@ -134,6 +135,8 @@ class PointVisit(Value):
     """Part of that at less than the allowed clock, by more than the plan's tolerance."""
     above_s: float = 0.0
     """Part of it at more."""
+    shown_s: float | None = None
+    """The mean time between errors of this core that its dwell here demonstrates at least, at 95 % confidence."""
 
 
 class Evidence(Value):
@@ -143,7 +146,7 @@ class Evidence(Value):
     duration_s: float
     ended_cleanly: bool
     """The guard wrote its last word."""
-    load_announced: bool
+    load_announced: bool = True
     """At least one stage was about to begin: from then on the machine may go down because of it."""
     same_boot: bool
     reset_by_watchdog: bool | None = None
@@ -179,6 +182,8 @@ class Evidence(Value):
     guard_cpu_percent: float | None
     guard_peak_mib: float | None
     snapshot_after: Snapshot | None
+    measured: Measured | None = None
+    """What the readings come to; None in verdicts of before it was worked out."""
 
 
 class Verdict(Value):

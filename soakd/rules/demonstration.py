@@ -1,22 +1,46 @@
-"""What a time without a single error demonstrates, and what it does not.
+"""What a time with few errors or none demonstrates, and what it does not.
 
-For a constant error rate and zero errors in a time T, the mean time between errors is at least T / -ln(1 - C) at a
-confidence C (NIST/SEMATECH e-Handbook 8.4.5.1: a test for a fixed time without failures has this one-sided bound).
+Errors that come at a constant rate, independently, are a Poisson count. For r errors in a fixed time T the mean time
+between them is at least 2 T / chi-square of 2 r + 2 degrees of freedom at a confidence C, and at most 2 T / chi-square
+of 2 r degrees (NIST/SEMATECH e-Handbook 8.4.5.1). Half a chi-square of 2 a degrees is a gamma place of shape a. A count
+moves in steps, so the bound holds with at least C; where a test ends with its r-th error 2 r takes the place of 2 r + 2
+and it holds with C exactly. Nothing is said of other temperatures, of points that were not visited, or of wear.
 """
 
 from __future__ import annotations
 
 import math
+from typing import Final
+
+from soakd.rules.tails import gamma_place
+
+CONFIDENCE: Final = 0.95
+"""Of what a verdict says, as of what a plan promises."""
 
 
-def shown_mean_s(clean_s: float, confidence: float) -> float:
-    """The mean time between errors that so long a time without one demonstrates; 0 < confidence < 1."""
-    return clean_s / -math.log1p(-confidence)
+def shown_mean_s(time_s: float, confidence: float, errors: int = 0, *, ended_by_error: bool = False) -> float:
+    """The mean time between errors that this demonstrates at least; 0 < confidence < 1.
+
+    A run that stopped at its error may be taken as one of fixed time: that is on the safe side.
+    """
+    shape = errors + (not ended_by_error)
+    return time_s / gamma_place(shape, 1.0 - confidence, above=True)
 
 
-def needed_s(mean_s: float, confidence: float) -> float:
-    """The time without an error that demonstrates this mean."""
-    return mean_s * -math.log1p(-confidence)
+def most_mean_s(time_s: float, confidence: float, errors: int) -> float:
+    """The mean time between errors that it can be at most; infinite without any."""
+    return time_s / gamma_place(errors, 1.0 - confidence, above=False) if errors else math.inf
+
+
+def mean_between_s(time_s: float, confidence: float, errors: int) -> tuple[float, float]:
+    """Both at once: half of what is not sure on either side. Without errors only the lower one says anything."""
+    each = 0.5 + confidence / 2.0
+    return shown_mean_s(time_s, each, errors), most_mean_s(time_s, each, errors)
+
+
+def needed_s(mean_s: float, confidence: float, errors: int = 0) -> float:
+    """The time that demonstrates this mean if no more errors come in it."""
+    return mean_s * gamma_place(errors + 1, 1.0 - confidence, above=True)
 
 
 def chance_to_see(mean_s: float, watched_s: float) -> float:

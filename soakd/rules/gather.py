@@ -24,6 +24,7 @@ from soakd.model.journal import (
 from soakd.model.verdict import ChannelSummary, ClockSummary, Coverage, Evidence, StageResult, WorkerResult
 from soakd.rules.expected import planned_seconds, stage_cores
 from soakd.rules.margins import Margins
+from soakd.rules.measuring import Measuring
 from soakd.rules.points import register_bits
 from soakd.rules.throttling import Throttling
 from soakd.rules.visits import Visits
@@ -103,6 +104,7 @@ class Gatherer:
         self._visits = Visits(record, [register_bits(record.classes[class_key(s)]) for s in record.plan.stages])
         self._throttling = Throttling()
         self._margins = Margins(record)
+        self._measuring = Measuring(record)
         self._findings: list[Finding] = []
         self._watched: Watched | None = None
         self._prepared: Prepared | None = None
@@ -130,6 +132,7 @@ class Gatherer:
     def add(self, event: Event) -> None:
         self._pass_time(event)
         self._margins.take(event)
+        self._measuring.take(event)
         match event:
             case Tick():
                 self._tick(event)
@@ -226,6 +229,7 @@ class Gatherer:
             guard_cpu_percent=100.0 * ended.guard_cpu_s / ended.at_s if ended and ended.at_s else None,
             guard_peak_mib=ended.guard_peak_mib if ended else None,
             snapshot_after=snapshot_after,
+            measured=self._measuring.measured(stages, same_boot=same_boot),
         )
 
     def _stage_result(self, number: int) -> StageResult:

@@ -15,6 +15,7 @@ from soakd.model.channels import Role
 from soakd.model.pace import ROUND_S
 from soakd.model.verdict import ClockSummary, PointVisit
 from soakd.rules.chart import Chart
+from soakd.rules.demonstration import CONFIDENCE, shown_mean_s
 from soakd.rules.points import POINT_KINDS, SCALAR_BITS, widths_told_apart
 from soakd.rules.turns import Turns
 
@@ -189,6 +190,7 @@ class Visits:
             held_s=spot.held_s,
             below_s=spot.below_s,
             above_s=spot.above_s,
+            shown_s=shown_mean_s(spot.dwelt_s, CONFIDENCE, spot.errors) if spot.dwelt_s else None,
         )
 
     def _state(self, spot: _Spot, planned_s: float, dwelt_s: float) -> PointState:
