@@ -118,6 +118,19 @@ class Silicon(Value):
     weak: tuple[WeakCore, ...] = ()
 
 
+class Trouble(Value):
+    """Errors that no core's voltage explains, at a constant rate, of every worker in the stages that are meant."""
+
+    where: Literal["memory", "exchange", "edges"] = Field(alias="in")
+    """Memory stages, exchange stages, or those whose load comes and goes."""
+    every_s: DurationS = Field(alias="every")
+    """Mean time between errors of one worker's load."""
+    lane: Annotated[int, Field(ge=0, le=7)] | None = None
+    """Of memory: the byte lane of the wrong bits; any, where this is not given."""
+    again: Literal["right", "wrong"] | None = None
+    """Of memory: what is read when it is read again."""
+
+
 class HeatNode(Value):
     """A part that stores heat, and the way out of it to the next part."""
 
@@ -230,6 +243,7 @@ class VirtualBench(Value):
     sweep_s: DurationS = Field(default=40.0, alias="sweep")
     """How long a memory test takes to pass once over all memory."""
     sensors: Annotated[tuple[VirtualSensor, ...], Field(alias="sensor")] = SENSORS
+    troubles: tuple[Trouble, ...] = Field(default=(), alias="trouble")
     faults: tuple[Fault, ...] = Field(default=(), alias="fault")
 
     @model_validator(mode="after")

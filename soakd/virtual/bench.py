@@ -114,9 +114,8 @@ class Bench:
         leaks_a = leakage_a(self._supply.appetite, temperatures_c)
         drive, pins_v = self._restrained(kind, sum(leaks_a))
         self.clocks_mhz |= drive.clocks_mhz
-        if load is not None and self._lots is not None:
-            margins_v = self._margins(kind, drive, pins_v, temperatures_c)
-            load.endure(self.now_s, to_s, {core: self._lots.errors_per_s(v) for core, v in margins_v.items()})
+        if load is not None:
+            load.endure(self.now_s, to_s, self._errors_per_s(kind, drive, pins_v, temperatures_c))
         self._warm(drive, pins_v, leaks_a, shares, duration_s)
         self.now_s = to_s
         self.peak_c = max(self.peak_c, self.hottest_c)
@@ -141,6 +140,13 @@ class Bench:
         restraint.power_count += restraint.for_power > was
         self.current_a, self.pins_v = current_a, pins_v
         return drive, pins_v
+
+    def _errors_per_s(
+        self, kind: LoadKind, drive: Drive, pins_v: float, temperatures_c: list[float]
+    ) -> dict[int, float]:
+        lots = self._lots
+        margins_v = self._margins(kind, drive, pins_v, temperatures_c)
+        return {} if lots is None else {core: lots.errors_per_s(v) for core, v in margins_v.items()}
 
     def _margins(self, kind: LoadKind, drive: Drive, pins_v: float, temperatures_c: list[float]) -> dict[int, float]:
         if self._lots is None:

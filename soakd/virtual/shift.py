@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from soakd.model.plan import Stage
-    from soakd.model.virtual import Activity, VirtualBench
+    from soakd.model.virtual import Activity, Trouble, VirtualBench
 
 AVERAGED_S: Final = 0.25
 """Load that comes and goes faster than this is taken at its mean."""
@@ -101,6 +101,8 @@ class Shift:
         self.end_s = float("inf")
         self._physical = physical
         self._stage = stage
+        self._troubles = tuple(trouble for trouble in about.troubles if troubled(stage, trouble))
+        self._troubles_per_s = sum(1.0 / trouble.every_s for trouble in self._troubles)
         self._sweep_s = about.sweep_s * (stage.memory_percent or 0.0) / 100.0
         self._progress: dict[int, Progress] = {}
         self._distinct: tuple[Progress, ...] = ()
@@ -145,15 +147,19 @@ class Shift:
         return found
 
     def endure(self, from_s: float, to_s: float, errors_per_s: Mapping[int, float]) -> None:
-        if not any(errors_per_s.values()):
+        if not self._troubles and not any(errors_per_s.values()):
             return
         now_ns = self._moment_ns(to_s)
         for core, seconds in self._loads_s(from_s, to_s).items():
-            rate = errors_per_s.get(self._physical[core], 0.0)
+            rate = errors_per_s.get(self._physical[core], 0.0) + self._troubles_per_s
             if rate and self._fates[core].struck(rate * seconds):
                 self._progress[core].advance(now_ns)
                 self._mismatches[core] += 1
-                self.wrong.append(self._fates[core].told(core, self._progress[core].rounds + 1))
+                self.wrong.append(self._fates[core].told(core, self._progress[core].rounds + 1, self._of_memory))
+
+    @property
+    def _of_memory(self) -> Trouble | None:
+        return next((trouble for trouble in self._troubles if trouble.where == "memory"), None)
 
     def states(self, now_s: float) -> dict[int, str]:
         """Empty before the start."""
@@ -217,11 +223,21 @@ class Fate:
         self._next = self._expected + self._draws.exponential(3 * self._count)
         return True
 
-    def told(self, core: int, number: int) -> WorkerWrong:
-        """One bit of a word."""
+    def told(self, core: int, number: int, of_memory: Trouble | None = None) -> WorkerWrong:
+        """One bit of a word; of a word of memory in the lane and with the re-readings that its trouble has."""
         right = self._draws.word(3 * self._count + 1)
-        wrong = right ^ 1 << self._draws.word(3 * self._count + 2) % 64
-        return WorkerWrong(core=core, round=number, where="as the model drew it", expected=right, actual=wrong)
+        bit, where = self._draws.word(3 * self._count + 2) % 64, "as the model drew it"
+        if of_memory is not None:
+            bit = bit if of_memory.lane is None else 8 * of_memory.lane + bit % 8
+            where += f", byte lane {bit // 8}" + (f", re-reads: 3 {of_memory.again}" if of_memory.again else "")
+        return WorkerWrong(core=core, round=number, where=where, expected=right, actual=right ^ 1 << bit)
+
+
+def troubled(stage: Stage, trouble: Trouble) -> bool:
+    """Whether it shows in this stage."""
+    if trouble.where == "edges":
+        return stage.pattern in {"pulsed", "random"}
+    return stage.kind == trouble.where
 
 
 def activity_of(shares: Activity, kind: str, width: int) -> float:
