@@ -74,7 +74,7 @@ def test_a_worker_that_computes_itself_to_death_fails_the_run_and_the_signal_is_
     assert not living(everything)
 
 
-@pytest.mark.parametrize("attempt", range(3))
+@pytest.mark.parametrize("attempt", [0, *(pytest.param(n, marks=pytest.mark.thorough) for n in (1, 2))])
 def test_kill_9_at_any_moment_leaves_no_load_and_an_orphan_that_is_judged(bench, attempt):
     """More attempts: tests/benchmarks/kills.py."""
     kept = bench.run("run", bench.plan(INTEGER), "--json").verdict
