@@ -10,8 +10,12 @@ import typer
 
 from soakd.cli import (
     doctor,
+    drill,
+    hours,
     plan,
     queue,
+    readings,
+    report,
     run,
     sensors,
     series,
@@ -20,6 +24,7 @@ from soakd.cli import (
     standing,
     support,
     token,
+    trust,
     verdict,
     watch,
     workloads,
@@ -36,9 +41,16 @@ app = typer.Typer(
 )
 app.command("run")(run.run)
 app.command("serve")(serve.serve)
+verdict.app.command("report")(report.report)
+verdict.app.command("card")(report.card)
+verdict.app.command("readings")(readings.readings)
+verdict.app.command("export")(trust.export)
+verdict.app.command("verify")(trust.verify)
+verdict.app.command("key")(trust.key)
 app.add_typer(verdict.app, name="verdict")
 app.command("standing")(standing.standing)
 app.add_typer(sheet.app, name="sheet")
+plan.app.command("hours")(hours.hours)
 app.add_typer(plan.app, name="plan")
 app.add_typer(sensors.app, name="sensors")
 app.add_typer(workloads.app, name="workloads")
@@ -47,6 +59,7 @@ app.add_typer(queue.app, name="queue")
 app.add_typer(token.app, name="token")
 app.command("watch")(watch.watch)
 app.command("stop")(watch.stop)
+app.command("drill")(drill.drill)
 app.command("doctor")(doctor.doctor)
 app.command("support")(support.support)
 

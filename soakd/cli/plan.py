@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from soakd.cli.options import Config, Json, own_configuration, print_json, quantity, write_new
+from soakd.cli.report import refuse_existing, write_page
 
 if TYPE_CHECKING:
     from soakd.model.plan import Plan
@@ -114,6 +115,10 @@ def rehearse(
         str | None, typer.Option("--bench", help="A virtual bench: a file, or a shipped name; else an invented one.")
     ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, max=2**63 - 1, help="Another seed is another silicon.")] = 1,
+    report: Annotated[
+        Path | None, typer.Option("--report", help="An HTML file to write, too, marked as a model.")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace the report if it is there already.")] = False,
     json_: Json = False,
 ) -> None:
     """Run a plan on a virtual bench, a night in seconds: temperatures, its end, what it covers, what would stop it.
@@ -133,7 +138,14 @@ def rehearse(
     wanted = load_plan(path)
     declared = load_sheet(find(sheet, "sheets")) if sheet else None
     about = load(find(bench, "benches"), VirtualBench) if bench else VirtualBench()
-    shown = rehearsed(wanted, declared, about, plan_file=str(path), seed=seed)
+    if report is None:
+        shown = rehearsed(wanted, declared, about, plan_file=str(path), seed=seed)
+    else:
+        from soakd.service.reporting import rehearsed_report
+
+        refuse_existing(report, force=force)
+        shown, text = rehearsed_report(wanted, declared, about, plan_file=str(path), seed=seed)
+        write_page(report, text)
     if json_:
         from soakd.report.rehearsed import rehearsed_json
 

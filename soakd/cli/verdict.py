@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import sys
 from contextlib import closing
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from soakd.cli.options import Json, print_json
+from soakd.cli.options import Json, print_json, quantity
 
 app = typer.Typer(no_args_is_help=True, help="Look at past verdicts.")
 Which = Annotated[str, typer.Argument(help="A run's identifier, the beginning of one, or `last`.")]
@@ -48,6 +47,10 @@ def list_(
 def show(
     which: Which = "last",
     points: Annotated[bool, typer.Option("--points", help="Every operating point in numbers, too.")] = False,
+    room: Annotated[str | None, typer.Option("--room", help='What would be left in another room: "31 °C".')] = None,
+    leads: Annotated[
+        bool, typer.Option("--leads", help="Only where to look next; with --json they are what it gives.")
+    ] = False,
     json_: Json = False,
 ) -> None:
     """Show one verdict in full.
@@ -55,39 +58,67 @@ def show(
     Example: soakd verdict show last --points
     """
     body = _body(which)
+    if leads:
+        _show_leads(body, json_=json_)
+        return
     if json_:
         sys.stdout.write(body + "\n")
         return
     from rich.console import Console
 
-    from soakd.model.verdict import Verdict
+    from soakd import units
     from soakd.report.text import verdict_text
+    from soakd.store.ledger import verdict_in
 
-    Console().print(verdict_text(Verdict.model_validate_json(body, extra="ignore"), points=points))
+    room_c = None if room is None else quantity("--room", room, units.TEMPERATURE, -40.0, 60.0)
+    Console().print(verdict_text(verdict_in(body), points=points, room_c=room_c))
 
 
-@app.command("export")
-def export(
-    which: Which,
-    out: Annotated[Path | None, typer.Option("--out", help="File to write; standard output if not given.")] = None,
-    json_: Json = True,  # noqa: ARG001 - there is no other form, but every command takes the option
+def _show_leads(body: str, *, json_: bool) -> None:
+    from rich.console import Console
+
+    from soakd.report.leads import leads_json, leads_text
+    from soakd.store.ledger import verdict_in
+
+    verdict = verdict_in(body)
+    if json_:
+        print_json(leads_json(verdict))
+    else:
+        Console().print(leads_text(verdict))
+
+
+@app.command("compare")
+def compare(
+    old: Annotated[
+        str, typer.Argument(help="Stock, or an earlier trial: a run's identifier, or the beginning of one.")
+    ],
+    new: Which = "last",
+    json_: Json = False,
 ) -> None:
-    """Write one verdict as JSON, as its published schema has it.
+    """Hold a verdict against an earlier one of the same bench: speed, energy, heat, settings, coverage.
 
-    Example: soakd verdict export last --out verdict.json
+    A stage is compared with one that does the same work: workload, class, cores, pattern, memory share. Give stages ten
+    minutes: a gain of 2 % is found then.
+
+    Example: soakd verdict compare 20261103-2201 last
     """
-    import json
+    from rich.console import Console
 
-    text = json.dumps(json.loads(_body(which)), ensure_ascii=False, indent=2) + "\n"
-    if out is None:
-        sys.stdout.write(text)
-        return
     from soakd.errors import UsageError
+    from soakd.report.compare import compared_json, compared_text
+    from soakd.rules.compare import compare as compared
+    from soakd.rules.compare import why_not
+    from soakd.store.ledger import verdict_in
 
-    try:
-        out.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"{out}: {error.strerror}") from error
+    before, after = verdict_in(_body(old)), verdict_in(_body(new))
+    why = why_not(before, after)
+    if why is not None:
+        raise UsageError(f"not comparable: {why}", hint="`soakd verdict list` shows what there is")
+    found = compared(before, after)
+    if json_:
+        print_json(compared_json(before, after, found))
+    else:
+        Console().print(compared_text(before, after, found))
 
 
 def _body(which: str) -> str:

@@ -169,5 +169,10 @@ def _line(point: PointVisit, named: Sequence[tuple[int, int]]) -> PointLine:
             f"{units.duration_text(point.dwelt_s)} of {units.duration_text(point.planned_s)} planned",
             f"{point.rounds} rounds, " + (f"{point.errors} WRONG" if point.errors else "none wrong"),
             seen,
+            *(
+                ()
+                if point.shown_s is None
+                else (f"shows {units.duration_text(point.shown_s)} between errors at least",)
+            ),
         ),
     )

@@ -44,4 +44,5 @@ def _lines(shown: PointsView) -> Iterator[str]:
 def _cell(cell: Cell) -> str:
     time = f" {escape(units.duration_text(cell.dwelt_s))}" if cell.dwelt_s else ""
     state = cell.state.replace(" ", "-")
-    return f'<td class="{state}"><span aria-hidden="true">{cell.mark}</span> {escape(MEANINGS[cell.state])}{time}</td>'
+    words = f'<span class="words">{escape(MEANINGS[cell.state])}</span>'
+    return f'<td class="{state}"><span aria-hidden="true">{cell.mark}</span> {words}{time}</td>'

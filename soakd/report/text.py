@@ -9,6 +9,8 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from soakd.report.leads import leads_parts
+from soakd.report.measured import in_a_room
 from soakd.report.points_text import PointGrid, point_parts
 from soakd.report.view import VerdictView, view
 
@@ -31,12 +33,16 @@ CAUTION = (
 )
 
 
-def verdict_text(verdict: Verdict, *, points: bool = False) -> Group:
-    """The whole verdict, outcome and reasons first. With `points`, every operating point in numbers."""
+def verdict_text(verdict: Verdict, *, points: bool = False, room_c: float | None = None) -> Group:
+    """The whole verdict, outcome and reasons first. With `points`, every operating point in numbers; with `room_c`,
+    what would be left of its limits in such a room.
+    """
     shown = view(verdict)
     parts: list[RenderableType] = [_headline(shown), _pairs(shown.identity)]
     if shown.reasons:
         parts += _section("Reasons", (Text(f"• {line}") for line in shown.reasons))
+    if found := leads_parts(verdict):
+        parts += _section("Where to look next", found)
     parts += _section("Stages", [_stages(shown)])
     parts += _section(
         "Margins", [_margins(shown)] if shown.margins else [Text("no limit watches any sensor of this bench")]
@@ -46,6 +52,8 @@ def verdict_text(verdict: Verdict, *, points: bool = False) -> Group:
         parts += _section(f"Operating points: {shown.points.counts}", [PointGrid(shown.points)])
         if points:
             parts += _section("Each of them", point_parts(shown.points))
+    for section in (*shown.numbers, *(() if room_c is None else (in_a_room(verdict, room_c),))):
+        parts += _section(section.title, [_pairs(section.rows)])
     parts += _section("Guard", [_pairs(shown.guard)])
     parts += _section("Bench", [_pairs(shown.settings)])
     if shown.declared:

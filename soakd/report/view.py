@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from soakd import units
 from soakd.model.plan import MEMORY_KINDS
 from soakd.report.declared import declared_rows
+from soakd.report.measured import Numbers, numbers
+from soakd.report.observed import observed_rows
 from soakd.report.points import PointsView, points_view
 from soakd.rules.reached import covered_text
 
@@ -65,6 +67,8 @@ class VerdictView:
     margins: tuple[MarginRow, ...]
     coverage: tuple[tuple[str, str], ...]
     points: PointsView | None
+    numbers: tuple[Numbers, ...]
+    """What the readings come to."""
     guard: tuple[tuple[str, str], ...]
     settings: tuple[tuple[str, str], ...]
     declared: tuple[tuple[str, str], ...]
@@ -91,8 +95,9 @@ def view(verdict: Verdict) -> VerdictView:
         margins=tuple(_margins(verdict)),
         coverage=tuple(_coverage(verdict)),
         points=points_view(verdict.evidence.points),
+        numbers=numbers(verdict),
         guard=tuple(_guard(verdict)),
-        settings=tuple(_settings(verdict)),
+        settings=tuple(observed_rows(verdict.snapshot_before)),
         declared=tuple(declared_rows(verdict.sheet)) if verdict.sheet else (),
         notes=tuple(finding.text for finding in verdict.notes),
     )
@@ -200,20 +205,3 @@ def _guard(verdict: Verdict) -> Iterator[tuple[str, str]]:
             "stolen",
             f"mean {evidence.steal_percent_mean:.1f} %, at most {evidence.steal_percent_max or 0:.1f} % of a core",
         )
-
-
-def _settings(verdict: Verdict) -> Iterator[tuple[str, str]]:
-    shot = verdict.snapshot_before
-    yield (
-        "processor",
-        f"{shot.processor or 'unnamed'} ({shot.family_model_stepping or '?'}), microcode {shot.microcode or '?'}",
-    )
-    yield "cores", f"{shot.logical_cores} logical, allowed {shot.cores_allowed}"
-    yield (
-        "memory",
-        f"{units.size_text(shot.memory_total_mib * 2**20)}, swap {units.size_text(shot.swap_total_mib * 2**20)}",
-    )
-    yield "kernel", shot.kernel
-    yield "board", " · ".join(text for text in (shot.board, shot.firmware) if text) or "not shown by this system"
-    clocks = f", {shot.minimum_clock_mhz} to {shot.maximum_clock_mhz} MHz" if shot.maximum_clock_mhz else ""
-    yield "governor", f"{shot.governor or 'not shown by this system'}{clocks}"

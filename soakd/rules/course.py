@@ -4,23 +4,25 @@ from __future__ import annotations
 
 from array import array
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from soakd.model.channels import Role
 from soakd.model.journal import Found, StageEnded, StageStarted, Tick
 from soakd.model.rehearsal import Course, RehearsedStage, Strip
 from soakd.rules.gauges import Gauges
+from soakd.rules.thinning import places
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
 
     from soakd.model.journal import Event
     from soakd.model.limits import Bound
     from soakd.model.run import RunRecord
 
 PARTS: Final = 60
-"""Of a strip's time."""
-_FOLLOWED: Final = frozenset({Role.CPU_TEMPERATURE.value, Role.COOLANT_TEMPERATURE.value, Role.PACKAGE_POWER.value})
+"""Of a strip's time, where no other number is asked for."""
+FOLLOWED: Final = frozenset({Role.CPU_TEMPERATURE.value, Role.COOLANT_TEMPERATURE.value, Role.PACKAGE_POWER.value})
 
 
 @dataclass(slots=True)
@@ -51,14 +53,15 @@ class _Watched:
 class Courses:
     """Feed it every event of a run in order."""
 
-    def __init__(self, record: RunRecord) -> None:
+    def __init__(self, record: RunRecord, followed: Collection[str] = FOLLOWED) -> None:
+        """`followed`: the roles of channels whose course is kept stage by stage."""
         self._plan = record.plan
         self._bounds = record.bounds
         self._gauges = Gauges(record.bounds, record.plan.guard.tick_s)
-        self._followed = tuple(info.name for info in record.channels if info.role in _FOLLOWED)
+        self._followed = tuple(info.name for info in record.channels if info.role in followed)
         self._watched: list[_Watched] = [_Watched() for _ in record.bounds]
         self._spans: list[_Span] = []
-        self._values: dict[str, float] = {}
+        self._values: Mapping[str, float] = {}
 
     def take(self, event: Event) -> None:
         match event:
@@ -67,7 +70,7 @@ class Courses:
                 self._spans.append(_Span(index=event.stage, begin_s=event.at_s, end_s=event.at_s, first=first))
                 self._gauges.stage_begins(event.at_s, self._plan.stages[event.stage].duration_s)
             case Tick():
-                self._tick(event)
+                self.tick(event.at_s, event.stage, event.values)
             case Found() if event.finding.limit is not None and event.finding.sample is not None:
                 self._watched[event.finding.limit].add(event.at_s, event.finding.sample)
             case StageEnded() if self._spans:
@@ -92,35 +95,42 @@ class Courses:
             for span in self._spans
         )
 
-    def strips(self, ended_s: float) -> tuple[Strip, ...]:
+    def strips(self, ended_s: float, parts: int = PARTS) -> tuple[Strip, ...]:
         pairs = zip(self._bounds, self._watched, strict=True)
-        return tuple(_strip(bound, watched, ended_s) for bound, watched in pairs)
+        return tuple(_strip(bound, watched, ended_s, parts) for bound, watched in pairs)
 
-    def _tick(self, tick: Tick) -> None:
-        self._values = tick.values
-        for number, watched in self._gauges.take(tick.at_s, tick.values).items():
-            self._watched[number].add(tick.at_s, watched)
-        if tick.stage is not None and self._spans and tick.stage == self._spans[-1].index:
+    def tick(self, at_s: float, stage: int | None, values: Mapping[str, float]) -> None:
+        """One tick, for whoever has its parts alone."""
+        self._values = values
+        for number, watched in self._gauges.take(at_s, values).items():
+            self._watched[number].add(at_s, watched)
+        if stage is not None and self._spans and stage == self._spans[-1].index:
             span = self._spans[-1]
-            span.end_s, span.last = tick.at_s, self._of(tick.values)
+            span.end_s, span.last = at_s, self._of(values)
             span.peak |= {name: max(value, span.peak.get(name, value)) for name, value in span.last.items()}
 
     def _of(self, values: Mapping[str, float]) -> dict[str, float]:
         return {name: values[name] for name in self._followed if name in values}
 
 
-def _strip(bound: Bound, watched: _Watched, ended_s: float) -> Strip:
-    known = list(zip(watched.times_s, watched.values, strict=True))
-    worst: list[float | None] = [None] * PARTS
-    for at_s, value in known:
-        part = min(PARTS - 1, int(at_s / ended_s * PARTS))
-        was = worst[part]
-        worst[part] = value if was is None else min(was, value, key=bound.margin)
-    nearest_s, nearest = min(known, key=lambda each: bound.margin(each[1]), default=(None, None))
+def _strip(bound: Bound, watched: _Watched, ended_s: float, parts: int) -> Strip:
+    begins = places(watched.times_s, ended_s, parts)
+    nearest = _worst(bound, watched.values)
     return Strip(
         bound=bound,
-        worst=tuple(worst),
-        farthest=max(watched.values, key=bound.margin, default=None),
+        worst=tuple(_worst(bound, watched.values[begin:end]) for begin, end in pairwise(begins)),
+        farthest=max(
+            watched.values if bound.side == "outside" else _ends(watched.values), key=bound.margin, default=None
+        ),
         nearest=nearest,
-        nearest_s=nearest_s,
+        nearest_s=None if nearest is None else watched.times_s[watched.values.index(nearest)],
     )
+
+
+def _worst(bound: Bound, values: array[float]) -> float | None:
+    """Least is left at one of the ends, for no bound lies in the middle of what it allows."""
+    return min(_ends(values), key=bound.margin, default=None)
+
+
+def _ends(values: array[float]) -> tuple[float, ...]:
+    return (min(values), max(values)) if values else ()

@@ -24,11 +24,14 @@ from soakd.virtual.timeline import Timeline, VirtualInbox, VirtualSampler
 from soakd.workloads.kinds import KINDS
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from soakd.engine.messages import Message
     from soakd.model.journal import Event
     from soakd.model.plan import Plan
     from soakd.model.run import RunRecord
     from soakd.model.sheet import Sheet
+    from soakd.model.verdict import Evidence
     from soakd.model.virtual import VirtualBench
 
 
@@ -40,16 +43,18 @@ def rehearse(
     plan_file: str,
     seed: int = 0,
     timeline: Timeline | None = None,
+    also: Callable[[Event], None] = lambda _: None,
 ) -> Rehearsal:
-    """The whole course; `timeline`: one on which more happens than the run. Raises ConfigError or RefusedError for what
-    would not be started on such a bench.
+    """The whole course; `timeline`: one on which more happens than the run; `also` is told every event.
+
+    Raises ConfigError or RefusedError for what would not be started on such a bench.
     """
     record = draft(plan, sheet, about, plan_file=plan_file, seed=seed)
     whole, timeline = physical(record.snapshot), timeline or Timeline()
     bench = Bench(about, sheet, seed=seed)
     inbox: VirtualInbox[Message] = VirtualInbox(timeline)
     tick_s = plan.guard.tick_s
-    sink = _Sink(record, inbox)
+    sink = _Sink(record, inbox, also)
     channels = [Channel(name=c.name, role=Role(c.role), critical=c.critical) for c in record.channels]
     conductor = Conductor(
         record,
@@ -65,12 +70,7 @@ def rehearse(
     )
     conductor.look_s = tick_s  # a look between two events would see what the last one saw
     down = _run(conductor)
-    evidence = sink.gatherer.evidence(
-        finished_utc=utc_text(timeline.wall()),
-        same_boot=down is None,
-        suspended_s=timeline.suspended(),
-        snapshot_after=record.snapshot if down is None else None,
-    )
+    evidence = sink.evidence(timeline, gone=down is not None)
     ended_s = sink.gatherer.last_s if down is None else down.at_s
     return Rehearsal(
         bench=about.name,
@@ -96,12 +96,15 @@ def _run(conductor: Conductor) -> MachineDown | None:
 class _Sink:
     """Confirms each stage at once, for nothing is kept."""
 
-    def __init__(self, record: RunRecord, inbox: VirtualInbox[Message]) -> None:
+    def __init__(self, record: RunRecord, inbox: VirtualInbox[Message], also: Callable[[Event], None]) -> None:
         self.gatherer = Gatherer(record, {name: kind.unit for name, kind in KINDS.items()})
         self.courses = Courses(record)
+        self._record = record
         self._inbox = inbox
+        self._also = also
 
     def put(self, event: Event) -> None:
+        self._also(event)
         self.gatherer.add(event)
         self.courses.take(event)
         if isinstance(event, StageAnnounced):
@@ -109,3 +112,12 @@ class _Sink:
 
     def behind_s(self) -> float:
         return 0.0
+
+    def evidence(self, timeline: Timeline, *, gone: bool) -> Evidence:
+        """`gone`: the machine was, before the end."""
+        return self.gatherer.evidence(
+            finished_utc=utc_text(timeline.wall()),
+            same_boot=not gone,
+            suspended_s=timeline.suspended(),
+            snapshot_after=None if gone else self._record.snapshot,
+        )

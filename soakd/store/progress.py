@@ -36,3 +36,10 @@ def unpacked(blob: bytes | None) -> tuple[WorkerTotals, ...]:
         )
         for at in range(0, len(words), _WORDS)
     )
+
+
+def rounds_in(blob: bytes | None) -> int:
+    """Of all workers together."""
+    words = array("I")
+    words.frombytes(blob or b"")
+    return sum(words[1::_WORDS])

@@ -197,6 +197,10 @@ SELECT boot_id FROM run WHERE run_id = ?;
 -- name: record_of_run
 SELECT record FROM run WHERE run_id = ?;
 
+-- name: thinned_of_run
+-- When retention thinned its ticks; nothing where it did not.
+SELECT thinned_utc FROM run WHERE run_id = ?;
+
 -- name: insert_link
 INSERT INTO chain (number, run_id, link, envelope, unsigned) VALUES (?, ?, ?, ?, ?);
 

@@ -221,7 +221,8 @@ def test_the_fragment_is_one_table_with_caption_and_scoped_headings():
 def test_a_cell_says_in_words_what_its_mark_means():
     fragment = points_html(shown([visit(0, 1, 64, "not reached")]))
     assert (
-        '<td class="not-reached"><span aria-hidden="true">▼</span> the clock stayed below the allowed one 10 min</td>'
+        '<td class="not-reached"><span aria-hidden="true">▼</span> '
+        '<span class="words">the clock stayed below the allowed one</span> 10 min</td>'
     ) in fragment
 
 

@@ -42,3 +42,5 @@ def test_the_wheel_works_without_the_clone(tmp_path):
     verdict = Done(0, out, "").verdict
     assert verdict["outcome"] == "pass"
     assert verdict["sheet"]["processor"]["threads"] == os.cpu_count()
+    checked(soakd, "verdict", "report", "-o", "report.html", cwd=tmp_path, env=environment)
+    assert (tmp_path / "report.html").read_text().startswith("<!doctype html>")

@@ -135,12 +135,12 @@ def test_the_crew_s_child_loads_nothing_that_a_worker_does_not_need():
 def test_the_guard_s_process_loads_neither_journal_nor_screen_nor_compiler():
     loaded = loaded_after("import soakd.service.engine_process")
     assert "psutil" in loaded
-    assert not loaded & {"sqlite3", "apscheduler", "typer", "rich", "llvmlite", "numpy"}
+    assert not loaded & {"sqlite3", "apscheduler", "typer", "rich", "llvmlite", "numpy", "cryptography"}
 
 
 def test_help_loads_nothing_heavy():
     loaded = loaded_after("import soakd.cli.main")
-    assert not loaded & {"psutil", "sqlite3", "pydantic", "rich", "llvmlite"}
+    assert not loaded & {"psutil", "sqlite3", "pydantic", "rich", "llvmlite", "cryptography"}
 
 
 def test_the_facade_is_what_it_says():

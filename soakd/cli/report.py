@@ -1,0 +1,85 @@
+"""`soakd verdict report` and `card`: one verdict as one HTML file that opens anywhere, and as a small picture."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from soakd.cli.options import Config, Json, own_configuration, print_json
+
+Which = Annotated[str, typer.Argument(help="A run's identifier, the beginning of one, or `last`.")]
+
+
+def report(
+    which: Which = "last",
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="File to write; soakd-RUN.html here if not given.")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there already.")] = False,
+    config: Config = None,
+    json_: Json = False,
+) -> None:
+    """Write one verdict as a page to read, print or hand on: one file, no network, no other file.
+
+    It shows what `soakd verdict show` tells, and the course of the run: what was left until each limit, and what every
+    channel read. It names who signed the verdict and proves nothing itself: `soakd verdict verify` does.
+
+    Example: soakd verdict report last -o night.html
+    """
+    from soakd.service.home import Home
+    from soakd.service.reporting import report_of
+
+    run_id, text = report_of(Home(), which, own_configuration(config).zone)
+    file = out or Path(f"soakd-{run_id}.html")
+    refuse_existing(file, force=force)
+    write_page(file, text)
+    if json_:
+        print_json({"run": run_id, "file": str(file), "bytes": len(text.encode())})
+    else:
+        sys.stdout.write(f"{file}\n")
+
+
+def card(
+    which: Which = "last",
+    out: Annotated[
+        Path | None, typer.Option("--out", "-o", help="File to write; soakd-RUN.svg here if not given.")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there already.")] = False,
+    json_: Json = False,
+) -> None:
+    """Write one verdict as a small picture for a label or a post: outcome, nearest limit, coverage, what it shows.
+
+    Example: soakd verdict card last -o lantern.svg
+    """
+    from soakd.service.home import Home
+    from soakd.service.reporting import card_of
+
+    run_id, text = card_of(Home(), which)
+    file = out or Path(f"soakd-{run_id}.svg")
+    refuse_existing(file, force=force)
+    write_page(file, text)
+    if json_:
+        print_json({"run": run_id, "file": str(file), "bytes": len(text.encode())})
+    else:
+        sys.stdout.write(f"{file}\n")
+
+
+def refuse_existing(file: Path, *, force: bool) -> None:
+    """Raises UsageError for a file that is there already, unless it may be replaced."""
+    from soakd.errors import UsageError
+
+    if file.exists() and not force:
+        raise UsageError(f"{file} is there already", hint="give another name, or --force")
+
+
+def write_page(file: Path, text: str) -> None:
+    """Raises UsageError where it cannot be written."""
+    from soakd.errors import UsageError
+
+    try:
+        file.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"{file}: {error.strerror}") from error
