@@ -17,6 +17,11 @@ LOADED = ("tests/soak/", "tests/daemon/", "tests/drill/")
 """Folders whose tests need every core for themselves."""
 
 
+def pytest_report_header():
+    """What is left out is said at the top: side by side, the last line does not count it."""
+    return None if "SOAKD_THOROUGH" in os.environ else "left out: tests marked `thorough` (SOAKD_THOROUGH=1)"
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config, log):
     """File by file on all cores; then, by one process alone, what needs every core for itself."""
@@ -31,9 +36,7 @@ def pytest_xdist_make_scheduler(config, log):
 
 
 def pytest_collection_modifyitems(config, items):
-    """What needs every core comes last. Tests marked `thorough` run when SOAKD_THOROUGH is set; otherwise the last line
-    says how many were left out.
-    """
+    """What needs every core comes last. Tests marked `thorough` run when SOAKD_THOROUGH is set."""
     items.sort(key=lambda item: item.nodeid.startswith(LOADED))
     if "SOAKD_THOROUGH" not in os.environ:
         left_out = [item for item in items if item.get_closest_marker("thorough")]
