@@ -163,6 +163,7 @@ def _show(found: Checked | LedgerCheck, *, as_json: bool) -> None:
             "verified": "verified", "otherwise": "judged otherwise here", "unsigned": "unsigned", "refused": "refused",
         }  # fmt: skip
         counts = ", ".join(f"{found.count(state)} {text}" for state, text in words.items() if found.count(state))  # type: ignore[arg-type]
-        sys.stdout.write(f"{len(found.verdicts)} verdicts: {counts or 'none'}; newest link {found.head or 'none'}\n")
+        said = "1 verdict" if len(found.verdicts) == 1 else f"{len(found.verdicts)} verdicts"
+        sys.stdout.write(f"{said}: {counts or 'none'}; newest link {found.head or 'none'}\n")
     else:
         sys.stdout.write(f"{found.what}: {found.state}: {found.text}\n")
