@@ -58,3 +58,21 @@ def write_new(file: Path, text: str) -> None:
         raise UsageError(f"{file} is there already", hint="give a name that is free; nothing is overwritten") from None
     except OSError as error:
         raise UsageError(f"{file}: {error.strerror}") from error
+
+
+def refuse_existing(file: Path, *, force: bool) -> None:
+    """For commands that can replace a file. Raises UsageError for one that is there and may not be replaced."""
+    from soakd.errors import UsageError
+
+    if file.exists() and not force:
+        raise UsageError(f"{file} is there already", hint="give another name, or --force")
+
+
+def write_whole(file: Path, text: str) -> None:
+    """In place of whatever is there. Raises UsageError where it cannot be written."""
+    from soakd.errors import UsageError
+
+    try:
+        file.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"{file}: {error.strerror}") from error

@@ -8,8 +8,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soakd.cli.options import Config, Json, own_configuration, print_json, quantity, write_new
-from soakd.cli.report import refuse_existing, write_page
+from soakd.cli.options import (
+    Config,
+    Json,
+    own_configuration,
+    print_json,
+    quantity,
+    refuse_existing,
+    write_new,
+    write_whole,
+)
 
 if TYPE_CHECKING:
     from soakd.model.plan import Plan
@@ -145,7 +153,7 @@ def rehearse(
 
         refuse_existing(report, force=force)
         shown, text = rehearsed_report(wanted, declared, about, plan_file=str(path), seed=seed)
-        write_page(report, text)
+        write_whole(report, text)
     if json_:
         from soakd.report.rehearsed import rehearsed_json
 

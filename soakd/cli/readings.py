@@ -8,8 +8,8 @@ from typing import Annotated
 
 import typer
 
-from soakd.cli.options import Json, print_json
-from soakd.cli.report import Which, refuse_existing
+from soakd.cli.options import Json, print_json, refuse_existing
+from soakd.cli.report import Which
 
 
 def readings(

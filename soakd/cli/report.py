@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from soakd.cli.options import Config, Json, own_configuration, print_json
+from soakd.cli.options import Config, Json, own_configuration, print_json, refuse_existing, write_whole
 
 Which = Annotated[str, typer.Argument(help="A run's identifier, the beginning of one, or `last`.")]
 
@@ -33,13 +33,7 @@ def report(
     from soakd.service.reporting import report_of
 
     run_id, text = report_of(Home(), which, own_configuration(config).zone)
-    file = out or Path(f"soakd-{run_id}.html")
-    refuse_existing(file, force=force)
-    write_page(file, text)
-    if json_:
-        print_json({"run": run_id, "file": str(file), "bytes": len(text.encode())})
-    else:
-        sys.stdout.write(f"{file}\n")
+    _hand_over(run_id, out or Path(f"soakd-{run_id}.html"), text, force=force, as_json=json_)
 
 
 def card(
@@ -58,28 +52,13 @@ def card(
     from soakd.service.reporting import card_of
 
     run_id, text = card_of(Home(), which)
-    file = out or Path(f"soakd-{run_id}.svg")
+    _hand_over(run_id, out or Path(f"soakd-{run_id}.svg"), text, force=force, as_json=json_)
+
+
+def _hand_over(run_id: str, file: Path, text: str, *, force: bool, as_json: bool) -> None:
     refuse_existing(file, force=force)
-    write_page(file, text)
-    if json_:
+    write_whole(file, text)
+    if as_json:
         print_json({"run": run_id, "file": str(file), "bytes": len(text.encode())})
     else:
         sys.stdout.write(f"{file}\n")
-
-
-def refuse_existing(file: Path, *, force: bool) -> None:
-    """Raises UsageError for a file that is there already, unless it may be replaced."""
-    from soakd.errors import UsageError
-
-    if file.exists() and not force:
-        raise UsageError(f"{file} is there already", hint="give another name, or --force")
-
-
-def write_page(file: Path, text: str) -> None:
-    """Raises UsageError where it cannot be written."""
-    from soakd.errors import UsageError
-
-    try:
-        file.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"{file}: {error.strerror}") from error

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soakd.cli.options import Json, print_json
+from soakd.cli.options import Json, print_json, write_whole
 
 if TYPE_CHECKING:
     from soakd.service.bench_key import PublicKey
@@ -30,7 +30,6 @@ def export(
 
     Example: soakd verdict export last -o verdict.json
     """
-    from soakd.errors import UsageError
     from soakd.service.home import Home
     from soakd.store.ledger import Ledger
 
@@ -39,10 +38,7 @@ def export(
     if out is None:
         sys.stdout.write(text)
         return
-    try:
-        out.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UsageError(f"{out}: {error.strerror}") from error
+    write_whole(out, text)
 
 
 def verify(

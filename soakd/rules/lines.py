@@ -30,15 +30,9 @@ class Line:
     freedom: int
     mean_x: float
     mean_y: float
-    mean_sd: float
-    """Standard error of the mean of y."""
 
     def at(self, x: float) -> float:
         return self.mean_y + self.slope * (x - self.mean_x)
-
-    def sd_at(self, x: float) -> float:
-        """Standard error of the line there."""
-        return math.hypot(self.mean_sd, self.slope_sd * (x - self.mean_x))
 
 
 def line(xs: Sequence[float], ys: Sequence[float]) -> Line:
@@ -66,7 +60,6 @@ def line(xs: Sequence[float], ys: Sequence[float]) -> Line:
         freedom=count - 2,
         mean_x=mean_x,
         mean_y=mean_y,
-        mean_sd=mean_sd,
     )
 
 
@@ -89,7 +82,6 @@ def line_through_origin(xs: Sequence[float], ys: Sequence[float]) -> Line:
         freedom=count - 1,
         mean_x=0.0,
         mean_y=0.0,
-        mean_sd=0.0,
     )
 
 

@@ -114,11 +114,12 @@ def test_any_line_is_the_exact_one(pairs):
     assert fitted.residual_sd == pytest.approx(math.sqrt(variance), rel=1e-8, abs=1e-9)
 
 
-def test_the_error_of_the_line_anywhere_is_that_of_scipy():
-    fitted, theirs = line(NORRIS_X, NORRIS_Y), stats.linregress(NORRIS_X, NORRIS_Y)
-    assert fitted.sd_at(0.0) == pytest.approx(theirs.intercept_stderr, rel=1e-10)
-    moved = stats.linregress([x - 500.0 for x in NORRIS_X], NORRIS_Y)
-    assert fitted.sd_at(500.0) == pytest.approx(moved.intercept_stderr, rel=1e-10)
+@pytest.mark.parametrize("origin", [0.0, 500.0])
+def test_the_error_of_the_line_anywhere_is_that_of_scipy(origin):
+    """At any place: the intercept's, with that place as the origin."""
+    moved = [x - origin for x in NORRIS_X]
+    theirs = stats.linregress(moved, NORRIS_Y)
+    assert line(moved, NORRIS_Y).intercept_sd == pytest.approx(theirs.intercept_stderr, rel=1e-10)
 
 
 def test_too_little_for_a_line_is_refused():
