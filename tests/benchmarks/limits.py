@@ -16,12 +16,15 @@ from functools import partial
 
 from soakd.workloads import catalog, classes, ir
 from soakd.workloads.chain import KERNEL
-from soakd.workloads.classes import CLASSES
+from soakd.workloads.classes import CLASSES, WIDEST, resolve
 from soakd.workloads.clockprobe import STEADY, probe_here
 from soakd.workloads.families import cpuinfo, family_of, limit
 
 WINDOW_S = 0.003
+PRODUCTS_S = 0.03
+"""Many products of the library, so that the first, with other data in the caches, does not count."""
 UNROLL = 12
+LARGE = "vector/large"
 WIDE = {"vector-128": "xmm", "vector-256-fma": "ymm", "vector-512": "zmm"}
 VECTOR = {
     "multiply 32 to 64": ["vpmuludq %{r}1, %{r}0, %{r}{n}"],
@@ -71,8 +74,8 @@ def bare(lines: list[str], target: classes.InstructionClass, register: str = "")
 class Item:
     """Something to be run in windows: its best rate so far, in operations per cycle."""
 
-    def __init__(self, name: str, advance, per_count: int) -> None:
-        self.name, self.advance, self.per_count = name, advance, per_count
+    def __init__(self, name: str, advance, per_count: int, window_s: float = WINDOW_S) -> None:
+        self.name, self.advance, self.per_count, self.window_s = name, advance, per_count, window_s
         self.counts, self.best, self.kept = 16, 0.0, 0
 
     def window(self, probe) -> None:
@@ -81,10 +84,10 @@ class Item:
         self.advance(self.counts)
         spent_ns = time.thread_time_ns() - begun
         after = probe.mhz()
-        if spent_ns > WINDOW_S * 0.3e9 and abs(before - after) <= STEADY * before:
+        if spent_ns > self.window_s * 0.3e9 and abs(before - after) <= STEADY * before:
             self.kept += 1
             self.best = max(self.best, self.counts * self.per_count / (spent_ns * (before + after) / 2e3))
-        self.counts = max(1, min(8 * self.counts, int(self.counts * WINDOW_S * 1e9 / max(spent_ns, 1))))
+        self.counts = max(1, min(8 * self.counts, int(self.counts * self.window_s * 1e9 / max(spent_ns, 1))))
 
 
 def _run(kernel, block, count: int) -> None:
@@ -109,7 +112,7 @@ def instructions(here: tuple[str, ...]) -> list[Item]:
 def kernels(here: tuple[str, ...], wanted: list[str]) -> list[Item]:
     found = []
     for workload in catalog.workloads():
-        if workload.partition("/")[0] not in {"integer", "vector"} or workload == "vector/large":
+        if workload.partition("/")[0] not in {"integer", "vector"} or workload == LARGE:
             continue
         for level in catalog.entry(workload).classes:
             if level in here and (not wanted or workload in wanted):
@@ -120,6 +123,20 @@ def kernels(here: tuple[str, ...], wanted: list[str]) -> list[Item]:
     return found
 
 
+def products() -> list[Item]:
+    """The chain of large products, and the library's products alone, in the widest class: a process has one."""
+    level = resolve(catalog.entry(LARGE).classes, WIDEST)
+    task = catalog.build(LARGE, level).task(memory_bytes=0, beat=lambda: None)
+    flops = 2 * task.state.shape[0] ** 3
+
+    def multiply(count: int) -> None:
+        for _ in range(count):
+            task.multiply()
+
+    forms = ((f"bare product {level}", multiply), (f"{LARGE} {level}", task.advance))
+    return [Item(name, advance, flops, PRODUCTS_S) for name, advance in forms]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("kernels", nargs="*")
@@ -128,6 +145,8 @@ def main() -> None:
     options = parser.parse_args()
     here, probe, family = classes.available(), probe_here(), family_of(cpuinfo())
     items = instructions(here) + kernels(here, options.kernels)
+    if not options.kernels or LARGE in options.kernels:
+        items += products()
     cores = sorted(os.sched_getaffinity(0))
     for turn in range(options.turns):
         os.sched_setaffinity(0, {cores[turn % len(cores)]})

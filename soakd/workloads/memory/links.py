@@ -17,7 +17,7 @@ from typing import Final
 
 from soakd.workloads.base import FAULTS_KEPT
 from soakd.workloads.memory import pieces
-from soakd.workloads.memory.pieces import LINE_BYTES, WEIGHTS, own, parameter, slot_words
+from soakd.workloads.memory.pieces import COMMON, LINE_BYTES, fetch, own, parameter, slot_words
 
 LINKS: Final = "soakd_links"
 CHASE: Final = "soakd_chase"
@@ -74,7 +74,7 @@ def _fetch(j: int) -> list[str]:
         f"%near{j} = xor i64 %found{j}, %near{j}.high",
         f"%near{j}.byte = shl i64 %near{j}, {_LINE_SHIFT}",
         f"%near{j}.to = getelementptr i8, ptr %begin, i64 %near{j}.byte",
-        f"call void @llvm.prefetch.p0(ptr %near{j}.to, i32 1, i32 3, i32 1)",
+        fetch(f"%near{j}.to", writes=True),
     ]
 
 
@@ -137,5 +137,4 @@ def _chase_text(chains: int, *, flushed: bool) -> str:
 
 def kernels_text(chains: int, *, flushed: bool) -> str:
     """Return both kernels for so many chains; `flushed`: wrong links are flushed from the caches and read again."""
-    fetch = "declare void @llvm.prefetch.p0(ptr, i32, i32, i32)"
-    return "\n".join((fetch, _links_text(chains), _chase_text(chains, flushed=flushed), WEIGHTS))
+    return "\n".join((_links_text(chains), _chase_text(chains, flushed=flushed), COMMON))

@@ -5,6 +5,9 @@ down by turns, vector by vector and unseen; then every word is verified against 
 a fresh one is written.  Copies are faithful to errors too: what goes wrong in any read, write or hop is carried on to
 the check.  Only what happens to a copy that was already left behind goes unseen.  An odd number of hops makes the two
 blocks change roles each time.
+
+Copies are written round the caches: a line that is overwritten whole need not be read first, and reaches the array at
+once.
 """
 
 from __future__ import annotations
@@ -35,6 +38,8 @@ HOPS: Final = 3
 BLOCK_BYTES: Final = 64 << 20
 """With its pair 128 MiB: beyond the caches, and still checked a few times a second on a slow memory."""
 _TARGET: Final = 1
+_STREAMED: Final = "!1 = !{i32 1}"
+"""What marks a store that goes round the caches."""
 
 
 class _Move(pieces.Pieces):
@@ -47,9 +52,11 @@ class _Move(pieces.Pieces):
         lines += ["%begin = inttoptr i64 %base.word to ptr", "%distance = sub i64 %target.word, %base.word"]
         lines += ["br label %loop", "loop:", "%i = phi i64 [ 0, %entry ], [ %i.next, %loop ]"]
         lines += ["%here = phi ptr [ %begin, %entry ], [ %then, %loop ]", *self.places()]
+        lines += self.fetches(stride, writes=False)
         lines += [f"%d{j} = load {self.kind}, ptr %w{j}" for j in self.vectors]
         for j in self.vectors:
-            lines += [f"%v{j} = getelementptr i8, ptr %w{j}, i64 %distance", f"store {self.kind} %d{j}, ptr %v{j}"]
+            lines += [f"%v{j} = getelementptr i8, ptr %w{j}, i64 %distance"]
+            lines += [f"store {self.kind} %d{j}, ptr %v{j}, !nontemporal !1"]
         lines += [f"%then = getelementptr i64, ptr %here, i64 {stride}", "%i.next = add i64 %i, 1"]
         lines += ["%more = icmp ne i64 %i.next, %count", "br i1 %more, label %loop, label %done"]
         return "\n".join([*lines, "done:", "ret void", "}"])
@@ -165,7 +172,7 @@ class MovesDesign:
         """Both moves and two sweeps."""
         move, sweeps = _Move(self._target, sweep.VECTORS), sweep.functions(self._target)
         moves = (move.kernel(MOVE_UP, ascending=True), move.kernel(MOVE_DOWN, ascending=False))
-        return "\n".join((*moves, sweeps[sweep.FILL], sweeps[sweep.RENEW], pieces.WEIGHTS))
+        return "\n".join((*moves, sweeps[sweep.FILL], sweeps[sweep.RENEW], _STREAMED, pieces.COMMON))
 
     def walk(self, kernels: Mapping[str, Kernel], share: Share, beat: Beat) -> MovesWalk:
         """Fill one block of each pair."""

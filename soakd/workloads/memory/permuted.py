@@ -6,7 +6,8 @@ two places meet both orders of access in time, by chance.
 
 The line to be visited `AHEAD` steps later is fetched in advance.  Without that a 128-bit class takes twice as long for
 a whole line as for a part of it (measured: 39 and 18 ns; fetched in advance, 12 and 11 ns): the instructions of a few
-lines fill the core's window, and only as many misses are under way.
+lines fill the core's window, and only as many misses are under way.  It is fetched into the second cache, which has
+room for more lines on their way than the first: 48 ahead was 1.3 to 1.7 times as fast as 16 ahead into the first.
 """
 
 from __future__ import annotations
@@ -17,8 +18,9 @@ from typing import TYPE_CHECKING, Final
 from soakd.workloads.base import Fault
 from soakd.workloads.memory import pieces, sweep
 from soakd.workloads.memory.march import KNOWN, RENEWED, Background
+from soakd.workloads.memory.marching import check_kernel
 from soakd.workloads.memory.order import Order, Region, regions
-from soakd.workloads.memory.pieces import LINE_BYTES, WORD_BYTES, Pieces, flushes, own, parameter
+from soakd.workloads.memory.pieces import LINE_BYTES, WORD_BYTES, Pieces, fetch, flushes, own, parameter
 from soakd.workloads.memory.places import Places
 from soakd.workloads.memory.share import Share
 from soakd.workloads.memory.sweeper import Parameters, Sweeper
@@ -32,7 +34,7 @@ if TYPE_CHECKING:
     from soakd.workloads.ir import Kernel
 
 KERNEL: Final = "soakd_permuted"
-AHEAD: Final = 16
+AHEAD: Final = 48
 LINE_WORDS: Final = LINE_BYTES // WORD_BYTES
 _FILL_WORDS: Final = (16 << 20) // WORD_BYTES
 _KNOWN_LINES: Final = 32
@@ -69,8 +71,7 @@ class _Permuted(Pieces):
         return lines + [f"%{name}.t{j} = add {self.kind} %{name}.first, %{name}.off{j}" for j in self.vectors]
 
     def text(self) -> str:
-        lines = ["declare void @llvm.prefetch.p0(ptr, i32, i32, i32)"]
-        lines += [f"define void @{KERNEL}(ptr %parameters, i64 %count) {{", "entry:", *parameter("base", pieces.BASE)]
+        lines = [f"define void @{KERNEL}(ptr %parameters, i64 %count) {{", "entry:", *parameter("base", pieces.BASE)]
         lines += ["%begin = inttoptr i64 %base.word to ptr"]
         for name, product in (("read", pieces.READ_PRODUCT), ("write", pieces.WRITE_PRODUCT)):
             lines += self.background(name, product)
@@ -80,7 +81,7 @@ class _Permuted(Pieces):
         lines += ["br label %loop", "loop:", "%i = phi i64 [ 0, %entry ], [ %i.next, %write ]"]
         lines += ["%x = phi i64 [ %index.word, %entry ], [ %x.next, %write ]"]
         lines += ["%a = phi i64 [ %ahead.word, %entry ], [ %a.next, %write ]"]
-        lines += [*self._line("soon", "%a"), "call void @llvm.prefetch.p0(ptr %soon.to, i32 1, i32 3, i32 1)"]
+        lines += [*self._line("soon", "%a"), fetch("%soon.to", writes=False, cache=2)]
         lines += [*self._line("line", "%x"), "%here = getelementptr i8, ptr %line.to, i64 0", *self.places()]
         lines += [*self._products("read"), *self.verify(), *self.note("%line"), "write:"]
         lines += [*self._products("write"), *self.stores("write"), *self._follow("x"), *self._follow("a")]
@@ -166,7 +167,7 @@ class PermutedDesign:
 
     def text(self) -> str:
         """The kernel, and the sweep that fills a share at first."""
-        return "\n".join((_Permuted(self._target).text(), sweep.functions(self._target)[sweep.FILL], pieces.WEIGHTS))
+        return "\n".join((_Permuted(self._target).text(), sweep.functions(self._target)[sweep.FILL], pieces.COMMON))
 
     def walk(self, kernels: Mapping[str, Kernel], share: Share, beat: Beat) -> PermutedWalk:
         """Fill the share with the first background."""
@@ -180,7 +181,10 @@ class PermutedDesign:
         return walk
 
     def complaint(self, kernels: Mapping[str, Kernel]) -> tuple[str, str] | None:
-        """Visit a few lines, one of them wrong, in two stretches."""
+        """Visit a few lines, one of them wrong, in two stretches; and try the sweep."""
+        complaint = check_kernel(sweep.FILL, kernels, self._target)
+        if complaint:
+            return sweep.FILL, complaint
         read, write = KNOWN, RENEWED
         share = Share(CHUNK_BYTES, lambda: None)
         begin = words = _KNOWN_LINES * LINE_WORDS

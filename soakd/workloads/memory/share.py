@@ -37,17 +37,17 @@ class Share:
 
     def __init__(self, size_bytes: int, beat: Beat) -> None:
         try:
-            self._map = mmap.mmap(-1, size_bytes, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS)
+            self.bytes = mmap.mmap(-1, size_bytes, flags=mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS)
         except (OSError, OverflowError, ValueError) as error:
             raise WorkloadError(
                 f"cannot take {size_text(size_bytes)} of memory: {error}", hint="give the stage a smaller share"
             ) from error
         self.size_bytes = size_bytes
-        self.bytes = (ctypes.c_char * size_bytes).from_buffer(self._map)
-        self.address = ctypes.addressof(self.bytes)
+        self._first = ctypes.c_char.from_buffer(self.bytes)
+        self.address = ctypes.addressof(self._first)
         # Refused where the kernel lacks huge pages; the note below reports what was really given.
         with contextlib.suppress(OSError):
-            self._map.madvise(mmap.MADV_HUGEPAGE)
+            self.bytes.madvise(mmap.MADV_HUGEPAGE)
         refusal = self._lock(beat)
         if refusal:
             self._touch(beat)
@@ -98,13 +98,13 @@ def _huge_bytes_at(address: int, smaps: str = _SMAPS) -> int | None:
     """Read how much of the mapping at `address` the kernel backs with huge pages (proc(5), AnonHugePages in KiB)."""
     inside = False
     try:
-        with open(smaps, encoding="utf-8", errors="replace") as lines:  # noqa: PTH123  (streamed, may be long)
+        with open(smaps, "rb") as lines:  # noqa: PTH123  (streamed, may be long; a worker needs no decoder for it)
             for line in lines:
                 head = line.split(None, 1)[0]
-                if not head.endswith(":") and "-" in head:
-                    begin, end = (int(part, 16) for part in head.split("-"))
+                if not head.endswith(b":") and b"-" in head:
+                    begin, end = (int(part, 16) for part in head.split(b"-"))
                     inside = begin <= address < end
-                elif inside and head == "AnonHugePages:":
+                elif inside and head == b"AnonHugePages:":
                     return int(line.split()[1]) * 1024
     except OSError:
         return None

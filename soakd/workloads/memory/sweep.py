@@ -4,6 +4,9 @@ A group is four vectors.  Its words are loaded, compared with the address-depend
 addition per vector, no multiply), and only then written.  The write comes from the background, never from the data: an
 error is reported once and does not travel.
 
+Lines are asked for ahead of the sweep, as a core's own prefetching does up to the end of each page.  So the array is
+read some lines ahead of what is written, in the march's order; it is written when the caches give the lines up.
+
 Between groups the march's direction holds.  Within one (64 to 256 bytes) all reads precede all writes, in no set
 order: caches move whole lines, so the array never sees those words apart.  Coupling within a group is therefore covered
 as it is within a word, by backgrounds that change from march to march.
@@ -15,8 +18,8 @@ from typing import TYPE_CHECKING, Final
 
 from soakd.workloads.memory.pieces import (
     BASE,
+    COMMON,
     READ_PRODUCT,
-    WEIGHTS,
     WRITE_PRODUCT,
     Pieces,
     parameter,
@@ -69,7 +72,7 @@ class _Sweep(Pieces):
         lines += ["br label %loop", "loop:", "%i = phi i64 [ 0, %entry ], [ %i.next, %write ]"]
         lines += ["%here = phi ptr [ %begin, %entry ], [ %then, %write ]"]
         lines += [line for background in kept for line in self.phis(background)]
-        lines += self.places()
+        lines += [*self.fetches(self.stride, writes=bool(writes)), *self.places()]
         lines += [*self.verify(), *self.note("%i")] if reads else ["br label %write"]
         lines += ["write:", *(self.stores(writes) if writes else []), *(self._beside if reads else [])]
         lines += [line for background in kept for line in self.steps(background)]
@@ -106,4 +109,4 @@ def functions(target: InstructionClass, beside: Sequence[str] = ()) -> dict[str,
 
 def kernels_text(target: InstructionClass, beside: Sequence[str] = ()) -> str:
     """Return all sweeps for one class as one module."""
-    return "\n".join((*functions(target, beside).values(), WEIGHTS))
+    return "\n".join((*functions(target, beside).values(), COMMON))

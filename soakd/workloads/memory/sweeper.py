@@ -6,6 +6,7 @@ import ctypes
 from typing import TYPE_CHECKING
 
 from soakd.workloads.base import FAULTS_KEPT, Fault
+from soakd.workloads.blocks import block_type
 from soakd.workloads.memory import pieces, sweep
 from soakd.workloads.memory.pieces import WORD_BYTES
 
@@ -23,7 +24,7 @@ class Parameters:
 
     def __init__(self, group_words: int) -> None:
         self._group_words = group_words
-        self.words = (ctypes.c_uint64 * pieces.parameter_words(group_words))()
+        self.words = block_type(pieces.parameter_words(group_words))()
         self.address = ctypes.addressof(self.words)
 
     def grounds(self, first: int, read: Background, write: Background) -> None:

@@ -1,4 +1,8 @@
-"""The reduction of a product modulo p, with the sums of bit patterns; its derivation is in `products`."""
+"""The reduction of a product modulo p, with the sums of bit patterns; its derivation is in `products`.
+
+It goes from the last element to the first: what the library touched last is the most likely to be in the second cache
+still, which X, M and P do not fit into together.
+"""
 
 from __future__ import annotations
 
@@ -81,7 +85,7 @@ def _folded(bits: str, lanes: int) -> list[str]:
 
 
 def reduction_text(target: InstructionClass) -> str:
-    """Return the kernel for one class: `count` groups of vectors, from the first element on."""
+    """Return the kernel for one class: `count` groups of vectors, from the last down to the first element."""
     lanes = target.register_bits // 64
     kind, bits, fma = f"<{lanes} x double>", f"<{lanes} x i64>", f"@llvm.fma.v{lanes}f64"
     step = doubles_per_count(target)
@@ -96,15 +100,19 @@ def reduction_text(target: InstructionClass) -> str:
         f"%product.at = getelementptr i64, ptr %block, i64 {Word.PRODUCT}",
         "%product = load ptr, ptr %product.at",
         *(line for name, word in _CONSTANTS.items() for line in loaded_splat(name, "double", "%block", word, lanes)),
+        "%others = sub i64 %count, 1",
+        f"%far = mul i64 %others, {step}",
+        "%x.last = getelementptr double, ptr %state, i64 %far",
+        "%p.last = getelementptr double, ptr %product, i64 %far",
         "br label %loop",
         "loop:",
         "%left = phi i64 [ %count, %entry ], [ %less, %loop ]",
-        "%x.at = phi ptr [ %state, %entry ], [ %x.next, %loop ]",
-        "%p.at = phi ptr [ %product, %entry ], [ %p.next, %loop ]",
+        "%x.at = phi ptr [ %x.last, %entry ], [ %x.next, %loop ]",
+        "%p.at = phi ptr [ %p.last, %entry ], [ %p.next, %loop ]",
         *(f"%{name} = phi {bits} [ zeroinitializer, %entry ], [ %{name}.next, %loop ]" for name in accumulators),
         *(line for row in zip(*visits, strict=True) for line in row),
-        f"%x.next = getelementptr double, ptr %x.at, i64 {step}",
-        f"%p.next = getelementptr double, ptr %p.at, i64 {step}",
+        f"%x.next = getelementptr double, ptr %x.at, i64 {-step}",
+        f"%p.next = getelementptr double, ptr %p.at, i64 {-step}",
         "%less = sub i64 %left, 1",
         "%more = icmp ne i64 %less, 0",
         "br i1 %more, label %loop, label %done",

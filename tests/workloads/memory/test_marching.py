@@ -344,7 +344,7 @@ def test_selfcheck_names_the_kernel_that_one_wrong_instruction_spoils(name):
     for spoilt, text in spoilings(target):
         texts = sweep.functions(target) | {spoilt: text}
         with pytest.raises(WorkloadError, match=rf"kernel '{spoilt}' of memory/march \({name}\) is wrong"):
-            marching.build(target, text="\n".join((*texts.values(), pieces.WEIGHTS))).selfcheck()
+            marching.build(target, text="\n".join((*texts.values(), pieces.COMMON))).selfcheck()
         seen += 1
     assert seen == 22
 

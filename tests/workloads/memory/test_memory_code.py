@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 
 import pytest
@@ -63,6 +64,31 @@ def test_each_wrong_line_is_flushed_before_each_reading():
             wanted = lines * pieces.REREADS if kernel != sweep.FILL and pieces.flushes(target) else 0
             assert text.count("clflush") == wanted
             assert text.count("mfence") == (pieces.REREADS if wanted else 0)
+
+
+@pytest.mark.parametrize("name", [name for name in SWEPT if name != ARM])
+def test_sweeps_ask_for_each_line_once_far_and_once_near_ahead_of_themselves(name):
+    """Offsets from the group that is verified: whole lines apart, above it when ascending and below when descending."""
+    target = CLASSES[name]
+    group = sweep.group_words(target) * pieces.WORD_BYTES
+    for kernel, text in sweep.functions(target).items():
+        (body,) = loops(ir.assembly(f"{text}\n{pieces.COMMON}", target, "x86-64"))
+        fetched = re.findall(r"prefetch(\w+)\s+(-?\d+)\(", body)
+        way = -1 if kernel in sweep.DESCENDING else 1
+        far, near = (sorted(int(at) for hint, at in fetched if (hint == "t1") == second) for second in (True, False))
+        assert [b - a for a, b in itertools.pairwise(far)] == [pieces.LINE_BYTES] * (group // pieces.LINE_BYTES - 1)
+        assert len(far) == len(near)
+        assert {b - a for a, b in zip(near, far, strict=True)} == {way * (pieces.FAR_BYTES - pieces.NEAR_BYTES)}
+        assert way * min(near, key=abs) > 0
+
+
+@pytest.mark.parametrize("name", [name for name in SWEPT if name != ARM])
+def test_copies_go_round_the_caches_and_sweeps_do_not(name):
+    target = CLASSES[name]
+    up, down, *sweeps = loops(ir.assembly(moves.MovesDesign(target).text(), target, "x86-64"))
+    for body in (up, down):
+        assert sum("movnt" in op for op in instructions(body)) == sweep.VECTORS
+    assert not any("movnt" in body for body in (*sweeps, ir.assembly(sweep.kernels_text(target), target, "x86-64")))
 
 
 @pytest.mark.parametrize("where", ["x86-64", "aarch64"])

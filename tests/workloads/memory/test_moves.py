@@ -164,4 +164,4 @@ def test_the_module_holds_the_moves_and_the_sweeps_it_needs():
     text = moves.MovesDesign(CLASSES[HERE[0]]).text()
     defined = re.findall(r"define void @(\w+)\(", text)
     assert tuple(defined) == (moves.MOVE_UP, moves.MOVE_DOWN, sweep.FILL, sweep.RENEW)
-    assert text.endswith(pieces.WEIGHTS)
+    assert text.endswith(pieces.COMMON)

@@ -162,7 +162,7 @@ def test_selfcheck_refuses_a_kernel_with_one_wrong_instruction(name, what):
     old, new = (part.format(bits=target.register_bits) for part in SPOILT[what])
     text = permuted._Permuted(target).text()
     assert old in text
-    module = "\n".join((text.replace(old, new), sweep.functions(target)[sweep.FILL], pieces.WEIGHTS))
+    module = "\n".join((text.replace(old, new), sweep.functions(target)[sweep.FILL], pieces.COMMON))
     with pytest.raises(WorkloadError, match=r"kernel 'soakd_permuted' of memory/permuted .* is wrong"):
         permuted.build(target, text=module).selfcheck()
 
