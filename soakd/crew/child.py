@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from soakd.crew import wire
 from soakd.crew.capacity import CACHES, available_memory_bytes, last_level_cache_bytes
+from soakd.crew.forking import fork, settle
 from soakd.crew.kinship import die_with_parent
 from soakd.crew.slots import Slots
 from soakd.crew.worker import Post, Worker
@@ -42,6 +43,8 @@ class CrewParent:
         self._probe: ClockProbe | None = None
         self._spin: Spin | None = None
         self._drill = False
+        self._plugged = False
+        """Whether there is code in this process that may have started threads or draw from a generator of Python's."""
         self._cores: dict[int, int] = {}
 
     def obey(self, line: bytes) -> None:
@@ -66,7 +69,7 @@ class CrewParent:
             wire.send_surely(self._events, WorkerExited(core=self._cores.pop(pid), pid=pid, code=code))
 
     def _prepare(self, order: wire.PrepareOrder) -> None:
-        self._drill = order.drill
+        self._drill, self._plugged = order.drill, bool(order.plugs)
         digests: dict[str, str] = {}
         # Plugins last: a library that a kernel of ours wants in a certain state must not be loaded before it.
         for workload, instruction_class in sorted(order.programs, key=lambda each: each[0].startswith("plugin/")):
@@ -78,7 +81,8 @@ class CrewParent:
                 return
             self._programs[workload, instruction_class] = program
             digests |= program.digests
-        self._probe = probe_here()
+        self._probe, self._spin = probe_here(), Spin()
+        settle()
         wire.send_surely(self._events, CrewPrepared(digests=digests))
 
     def _stage(self, order: wire.StageOrder) -> None:
@@ -87,18 +91,17 @@ class CrewParent:
             return
         program = self._programs[order.workload, order.instruction_class]
         share = _share_bytes(order, least_bytes=0 if self._drill else CACHES * last_level_cache_bytes())
-        spin = self._spin = self._spin or Spin()
         program.gather(len(order.cores))
-        me = os.getpid()
+        spin, me = self._spin or Spin(), os.getpid()
         for index, core in enumerate(order.cores):
             post = Post(
                 index=index, order=order, memory_bytes=share, slots=self._slots, events=self._events, parent_pid=me
             )
-            pid = os.fork()
+            worker = Worker(post, program, self._probe, spin)
+            pid = os.fork() if self._plugged else fork()
             if pid == 0:
                 signal.set_wakeup_fd(-1)
-                signal.signal(signal.SIGCHLD, signal.SIG_DFL)
-                Worker(post, program, self._probe, spin).live()
+                worker.live()
             self._cores[pid] = core
 
 

@@ -16,6 +16,7 @@ from soakd.model.pattern import STEADY, Pattern
 from soakd.model.plug import Plug
 
 LONGEST_TEXT_BYTES = 1000
+_WRITER = json.JSONEncoder(separators=(",", ":"), ensure_ascii=False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,7 +75,8 @@ def decode_order(line: bytes) -> PrepareOrder | StageOrder:
 
 
 def encode_event(event: CrewEvent) -> bytes:
-    return _line({"event": type(event).__name__, **asdict(event)})
+    """An event's values are plain: nothing that would have to be taken apart."""
+    return _line({"event": type(event).__name__} | {name: getattr(event, name) for name in event.__slots__})
 
 
 def decode_event(line: bytes) -> CrewEvent:
@@ -108,4 +110,4 @@ def cut(text: str) -> str:
 
 
 def _line(document: dict[str, Any]) -> bytes:
-    return json.dumps(document, separators=(",", ":"), ensure_ascii=False).encode() + b"\n"
+    return _WRITER.encode(document).encode() + b"\n"

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from soakd.crew import wire
@@ -47,13 +47,14 @@ class Post:
 
 
 class Worker:
-    """The life of one worker in one stage."""
+    """The life of one worker in one stage; made before the fork, because what is done there is not done by each."""
 
     def __init__(self, post: Post, program: Program, probe: ClockProbe | None, spin: Spin) -> None:
         self._post = post
         self._program = program
         self._probe = probe
         self._spin = spin
+        self._cycle = cycle_of(post.order.pattern, post.index, len(post.order.cores))
         self._totals = SlotTotals()
 
     def live(self) -> NoReturn:
@@ -77,9 +78,8 @@ class Worker:
         post = self._post
         self._enter(WorkerState.READY)
         wire.send(post.events, WorkerReady(core=post.core, pid=os.getpid(), note=task.note))
-        cycle = cycle_of(post.order.pattern, post.index, len(post.order.cores))
         start_ns, end_ns = self._wait_for_go()
-        gate = PatternGate(cycle, start_ns, end_ns, spin=self._spin, beat=self._beat, enter=self._enter)
+        gate = PatternGate(self._cycle, start_ns, end_ns, spin=self._spin, beat=self._beat, enter=self._enter)
         self._enter(WorkerState.WORKING)
         while (room_s := gate.room_s()) >= SHORTEST_ROUND_S:
             self._round(task, min(ROUND_S, room_s), gate)
@@ -112,8 +112,7 @@ class Worker:
     def _count(self, done: Round, checked_us: int, core_us: int, until_us: int, clock_khz: int) -> None:
         """`checked_us`: the round's time without what other work here took; `core_us`: what the core really gave."""
         was = self._totals
-        self._totals = replace(
-            was,
+        self._totals = SlotTotals(
             rounds=was.rounds + 1,
             operations=was.operations + done.operations,
             mismatches=was.mismatches + done.fault_count,

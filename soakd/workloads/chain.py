@@ -8,17 +8,20 @@ from __future__ import annotations
 
 import ctypes
 import mmap
+from array import array
 from time import perf_counter_ns
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Protocol
 
 from soakd.workloads import pace
 from soakd.workloads.base import FAULTS_KEPT, OPEN, Beat, Fault, Flip, Gate, Round, refuse_at_rest
+from soakd.workloads.blocks import block_type
 from soakd.workloads.ir import Kernel, compile_kernels
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from soakd.workloads.blocks import Block
     from soakd.workloads.classes import InstructionClass
 
 KERNEL: Final = "soakd_kernel"
@@ -28,7 +31,7 @@ _KNOWN_COUNT: Final = 3
 class Chain(Protocol):
     """One kernel for one instruction class: how its state evolves, and where it must stand after any number of steps.
 
-    A block is a list of 64-bit patterns: the live state first, then what the kernel only reads.
+    A block is a sequence of 64-bit patterns: the live state first, then what the kernel only reads.
     """
 
     name: str
@@ -43,11 +46,11 @@ class Chain(Protocol):
         """The IR, or assembly in it, of one function `KERNEL(ptr block, i64 count)`."""
         ...
 
-    def fresh(self) -> list[int]:
+    def fresh(self) -> Sequence[int]:
         """A whole block of operands drawn anew."""
         ...
 
-    def known(self) -> list[int]:
+    def known(self) -> Sequence[int]:
         """A fixed block, the largest operands among them."""
         ...
 
@@ -56,33 +59,37 @@ class Chain(Protocol):
         ...
 
 
+def block_of(chain: Chain) -> type[Block]:
+    """The type of the chain's blocks."""
+    return block_type(len(chain.known()))
+
+
 class ChainTask:
     """One worker's block."""
 
     note = ""
 
-    def __init__(self, kernel: Kernel, chain: Chain) -> None:
+    def __init__(self, kernel: Kernel, chain: Chain, block: type[Block]) -> None:
         self._kernel = kernel
         self._chain = chain
-        count = len(chain.known())
         # Pages of its own: vectors must be aligned to their width.
-        self._pages = mmap.mmap(-1, 8 * count)
-        self._words = (ctypes.c_uint64 * count).from_buffer(self._pages)
+        self._pages = mmap.mmap(-1, ctypes.sizeof(block))
+        self._words = block.from_buffer(self._pages)
         self.address = ctypes.addressof(self._words)
         self._pace = pace.Pace(steps_per_s=1e5)
 
     def load(self, block: Sequence[int]) -> None:
         """Put operands in place."""
-        self._words[:] = list(block)
+        self._pages[:] = array("Q", block)
 
     def advance(self, count: int) -> int:
         """Run the kernel for `count` counts."""
         self._kernel(self.address, count)
         return count
 
-    def state(self) -> list[int]:
+    def state(self) -> array[int]:
         """The state as it stands."""
-        return self._words[: self._chain.state_words]
+        return array("Q", self._pages[: 8 * self._chain.state_words])
 
     def invert(self, bit: int) -> None:
         """Invert one bit of the state (modulo its size)."""
@@ -116,12 +123,13 @@ class ChainProgram:
         """`text` replaces the chain's own (a test's broken or re-ordered variant)."""
         self._chain = chain
         self._compiled = compile_kernels(text or chain.text(), target, (KERNEL,))
+        self._block = block_of(chain)
         self.digests: Mapping[str, str] = MappingProxyType({chain.name: self._compiled.digest})
 
     def selfcheck(self) -> None:
         """Run a few steps from the known block and compare; raises WorkloadError."""
         chain, block = self._chain, self._chain.known()
-        task = ChainTask(self._compiled.kernels[KERNEL], chain)
+        task = ChainTask(self._compiled.kernels[KERNEL], chain, self._block)
         task.load(block)
         task.advance(_KNOWN_COUNT)
         wrong = chain.faults(block, _KNOWN_COUNT * chain.steps_per_count, task.state())
@@ -132,7 +140,7 @@ class ChainProgram:
 
     def task(self, *, memory_bytes: int, beat: Beat, seat: int = 0) -> ChainTask:  # noqa: ARG002  (nothing to lock)
         """Make one worker's instance."""
-        return ChainTask(self._compiled.kernels[KERNEL], self._chain)
+        return ChainTask(self._compiled.kernels[KERNEL], self._chain, self._block)
 
 
 def unequal(expected: Sequence[int], actual: Sequence[int], place_of: Callable[[int], str]) -> list[Fault]:

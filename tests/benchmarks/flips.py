@@ -1,7 +1,7 @@
 """Deliberate single-bit faults by the million: `python tests/benchmarks/flips.py [--seconds 60] [--only KERNEL]`.
 
 Every kernel in every class of this core, each in a process of its own for so many seconds, one process per core. A turn
-is work, one inverted bit, work, check (`flip_turns` says which bits); after each comes a turn without one, in which
+is work, one inverted bit, work, check (which: `tests/flip_turns.py`); after each comes a turn without one, in which
 nothing may be found. All flips must be found, but for `vector/single` without fused operations, which says itself that
 it loses about 2 in 10 million. From n clean turns without a false alarm follows a rate below 3/n at 95 % (rule of
 three: J. Hanley, A. Lippman-Hand, JAMA 249 (1983) 1743).
@@ -15,6 +15,9 @@ import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from flip_turns import turn_of
 

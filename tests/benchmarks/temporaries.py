@@ -1,88 +1,38 @@
-"""What becomes of a wrong bit in a temporary: `python tests/benchmarks/temporaries.py [--bits 40]`.
+"""What becomes of a wrong bit in a temporary: `python tests/benchmarks/temporaries.py [--bits 40] [--only KERNEL]`.
 
 A state's wrong bit is always found; a temporary's can be rounded away before it reaches the state, and then no result
-is wrong. One line of a kernel's own text gets an exclusive or behind it, one bit at a time, for one step of fresh
-operands; then the kernel goes on unspoilt, and the check is asked. Every vector that the line serves is a trial.
+is wrong. One trial is one bit of one temporary in one lane and one turn, with fresh operands; which temporaries there
+are, and how they are spoilt: `tests/temporary_parts.py`. Every integer kernel and every vector kernel of our own text,
+in every class of this core; in `vector/large` and the memory and exchange kernels only `flips.py` inverts bits.
 """
 
 import argparse
 import random
-import re
+import sys
 from collections import Counter
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from temporary_parts import CHAINS, Fate, Spoiling, temporaries
 
 from soakd.workloads import catalog, classes
-from soakd.workloads.chain import ChainProgram
-from soakd.workloads.classes import CLASSES
-from soakd.workloads.vector import lanes, pipes, roots, single
-from soakd.workloads.vector.residues import numbers
-
-CHAINS = {
-    "vector/lanes": lanes.Lanes,
-    "vector/single": single.chain_of,
-    "vector/pipes": pipes.chain_of,
-    "vector/roots": roots.chain_of,
-}
-AFTER = 10
-
-
-def spoilt(text: str, name: str, bit: int, bits: int) -> str:
-    """The text with one bit of `name` inverted in every lane."""
-    kind = re.search(rf"^{re.escape(name)} = (?:\w+ )*?(<(\d+) x (?:double|float)>)", text, re.MULTILINE)
-    vector, count = kind[1], int(kind[2])
-    whole, mask = f"<{count} x i{bits}>", ", ".join([f"i{bits} {1 << bit}"] * count)
-    line = next(line for line in text.splitlines() if line.startswith(f"{name} = "))
-    changed = [
-        line.replace(f"{name} = ", f"{name}.raw = ", 1),
-        f"{name}.bits = bitcast {vector} {name}.raw to {whole}",
-        f"{name}.xor = xor {whole} {name}.bits, <{mask}>",
-        f"{name} = bitcast {whole} {name}.xor to {vector}",
-    ]
-    return text.replace(line, "\n".join(changed), 1)
-
-
-def tried(chain, target, name: str, bit: int) -> Counter:
-    """Lanes by what became of the bit: found, gone without a trace, or in the state and yet unnoticed."""
-    form = chain._recipe.form
-    right = ChainProgram(chain, target)
-    wrong = ChainProgram(chain, target, text=spoilt(chain.text(), name, bit, form.bits))
-    block, states = chain.fresh(), []
-    for program in (right, wrong):
-        task = program.task(memory_bytes=0, beat=lambda: None)
-        task.load(block)
-        task.advance(1)
-        states.append(task.state())
-    task = right.task(memory_bytes=0, beat=lambda: None)
-    task.load([*states[1], *block[chain.state_words :]])
-    task.advance(AFTER)
-    found = len(chain.faults(block, AFTER + 1, task.state()))
-    pairs = zip(numbers(states[0], form), numbers(states[1], form), strict=True)
-    changed = sum(old != new for old, new in pairs)  # what is no number differs from everything
-    trials = chain.vectors // chain._interleave * chain._lanes
-    return Counter(trials=trials, found=found, gone=trials - max(changed, found), unnoticed=max(changed - found, 0))
-
-
-def line(chain, target, name: str, bits: list[int]) -> str:
-    total = Counter()
-    for bit in bits:
-        total += tried(chain, target, name, bit)
-    found, gone, unnoticed = (total[each] / total["trials"] for each in ("found", "gone", "unnoticed"))
-    short = name.strip("%").rstrip("0")
-    return f"{short:10} {total['trials']:8,} {found:8.1%} {gone:8.1%} {unnoticed:24.1%}"
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--bits", type=int, default=40, help="for each temporary")
+    parser.add_argument("--only", default="", help="kernels whose name begins like this")
     options, dice, here = parser.parse_args(), random.Random(1), classes.available()
-    columns = f"{'temporary':10} {'trials':>8} {'found':>8} {'gone':>8} {'in the state, unnoticed':>24}"
-    print(f"{'kernel':15} {'class':15} {columns}")
-    for workload, make in CHAINS.items():
+    columns = " ".join(f"{fate.value:>33}" for fate in Fate)
+    print(f"{'kernel':17} {'class':15} {'temporary':10} {'trials':>7} {columns}")
+    for workload in [name for name in CHAINS if name.startswith(options.only)]:
         for level in [each for each in catalog.entry(workload).classes if each in here]:
-            chain = make(CLASSES[level])
-            step = [text.partition(" = ")[0] for text in chain._step(*chain._kind(), 0) if " = " in text]
-            for name in step[:-1]:
-                bits = [dice.randrange(chain._recipe.form.bits) for _ in range(options.bits)]
-                print(f"{workload:15} {level:15} {line(chain, CLASSES[level], name, bits)}")
+            for temporary in temporaries(workload, level):
+                spoiling = Spoiling(workload, level, temporary)
+                fates = Counter(spoiling.trial(dice) for _ in range(options.bits))
+                shares = " ".join(f"{fates[fate] / options.bits:33.1%}" for fate in Fate)
+                print(f"{workload:17} {level:15} {temporary:10} {options.bits:7,} {shares}", flush=True)
 
 
 if __name__ == "__main__":

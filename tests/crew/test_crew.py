@@ -71,6 +71,22 @@ def test_a_stage_runs_to_its_end_and_every_worker_leaves_by_itself(hand):
         assert 0.4 < look.totals.until_s <= 1.2, "the last round ended with the stage, give or take its own rest"
 
 
+def private_kib(pid):
+    """What no other process has (proc(5))."""
+    lines = Path(f"/proc/{pid}/smaps_rollup").read_text(encoding="ascii").splitlines()
+    return sum(int(line.split()[1]) for line in lines if line.startswith(("Private_Clean:", "Private_Dirty:")))
+
+
+def test_a_worker_shares_all_but_two_mebibytes_of_its_memory(hand):
+    """More kernels, and more workers: tests/benchmarks/startup.py."""
+    hand.begin(duration_s=DEADLINE_S)
+    until_s = time.monotonic() + DEADLINE_S
+    while min(look.totals.rounds for look in hand.crew.look().values()) < 1:
+        assert time.monotonic() < until_s
+        time.sleep(0.01)
+    assert all(private_kib(pid) <= 2048 for pid in hand.crew.pids.values())
+
+
 def test_an_issue_order_makes_another_kernel_which_computes_the_same(hand):
     hand.crew.prepare([("integer/streams", "scalar"), ("vector/lanes", "vector-128")], drill=False)
     shipped = hand.wait(CrewPrepared).digests

@@ -26,8 +26,8 @@ from soakd.workloads.exchange.turns import turns_text
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from soakd.workloads.blocks import Block
     from soakd.workloads.classes import InstructionClass
-    from soakd.workloads.exchange.joint import Block
 
 WORDS: Final = 16
 BASE, MULTIPLIER, INCREMENT, STREAM, TURNS, HANDED, LAST = range(7)

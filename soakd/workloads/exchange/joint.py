@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 from soakd.splitmix import split_mix
 from soakd.workloads.base import FAULTS_KEPT, OPEN, Beat, Fault, Flip, Gate, Round, refuse_at_rest
+from soakd.workloads.blocks import block_type
 from soakd.workloads.chain import KERNEL
 from soakd.workloads.exchange import area
 from soakd.workloads.exchange.area import LINE_WORDS, Area
@@ -24,11 +25,9 @@ from soakd.workloads.pace import Pace
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from soakd.workloads.blocks import Block
     from soakd.workloads.classes import InstructionClass
     from soakd.workloads.ir import Kernel
-
-Block = ctypes.Array[ctypes.c_uint64]
-"""A seat's own words, which its kernel reads and writes."""
 
 SLICE_S: Final = 0.002
 """Aim for one kernel call.
@@ -111,7 +110,7 @@ class Seat:
         """Take new operands."""
         self._part = Part(seed=seed, seat=self._number, workers=self._workers)
         block = self._exchange.block(self._part, self._shared.address)
-        self.block = (ctypes.c_uint64 * len(block))(*block)
+        self.block = block_type(len(block))(*block)
 
     def advance(self, count: int) -> None:
         self._kernel(ctypes.addressof(self.block), count)

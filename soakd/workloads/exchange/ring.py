@@ -31,8 +31,8 @@ from soakd.workloads.exchange.turns import loaded_words
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from soakd.workloads.blocks import Block
     from soakd.workloads.classes import InstructionClass
-    from soakd.workloads.exchange.joint import Block
 
 SLOTS: Final = 64
 """Messages that may be under way in one queue; a power of two."""

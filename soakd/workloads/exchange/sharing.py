@@ -21,8 +21,8 @@ from soakd.workloads.exchange.turns import turns_text
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from soakd.workloads.blocks import Block
     from soakd.workloads.classes import InstructionClass
-    from soakd.workloads.exchange.joint import Block
 
 LINES: Final = 16
 GROUP_WORDS: Final = LINES * LINE_WORDS

@@ -13,7 +13,7 @@ from time import perf_counter_ns
 from typing import TYPE_CHECKING
 
 from soakd.workloads.base import FAULTS_KEPT, OPEN, Flip, refuse_at_rest
-from soakd.workloads.chain import KERNEL, ChainTask
+from soakd.workloads.chain import KERNEL, ChainTask, block_of
 from soakd.workloads.memory import march, pieces, sweep
 from soakd.workloads.memory.marching import MarchDesign
 from soakd.workloads.memory.pieces import WORD_BYTES, parameter
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from soakd.workloads.base import Beat, Fault, Gate, Round
+    from soakd.workloads.blocks import Block
     from soakd.workloads.classes import InstructionClass
     from soakd.workloads.ir import Kernel
     from soakd.workloads.memory.share import Share
@@ -47,10 +48,11 @@ def _call(target: InstructionClass) -> list[str]:
 class Companion(ChainTask):
     """The chains' block, and how far the sweeps have taken it."""
 
-    def __init__(self, kernels: Mapping[str, Kernel], target: InstructionClass) -> None:
-        self.chain = Beside(target)
-        super().__init__(kernels[KERNEL], self.chain)
-        self._place_bytes = WORD_BYTES * _beside_place(target)
+    def __init__(self, kernels: Mapping[str, Kernel], chain: Beside, block: type[Block], place: int) -> None:
+        """`place`: of the block's address among a sweep's parameters."""
+        self.chain = chain
+        super().__init__(kernels[KERNEL], chain, block)
+        self._place_bytes = WORD_BYTES * place
         self.begin()
 
     def begin(self) -> None:
@@ -110,8 +112,8 @@ class TogetherProgram(MemoryProgram):
     """The sweeps with the chains in native code."""
 
     def __init__(self, target: InstructionClass, *, text: str | None = None) -> None:
-        super().__init__(TogetherDesign(target), target, text=text)
-        self._target = target
+        self._together = TogetherDesign(target)
+        super().__init__(self._together, target, text=text)
 
     def selfcheck(self) -> None:
         """The sweeps as ever; then the chains as the sweeps take them along."""
@@ -123,7 +125,7 @@ class TogetherProgram(MemoryProgram):
 
     def task(self, *, memory_bytes: int, beat: Beat, seat: int = 0) -> TogetherTask:  # noqa: ARG002  (shares are alike)
         """Take a share of memory, on the calling core, and fill it."""
-        share, companion = self.share(memory_bytes, beat), Companion(self._compiled.kernels, self._target)
+        share, companion = self.share(memory_bytes, beat), self._together.companion(self._compiled.kernels)
         walk = self._design.walk(companion.taken_along(self._compiled.kernels), share, beat)
         return TogetherTask(walk, share, companion)
 
@@ -136,14 +138,20 @@ class TogetherDesign(MarchDesign):
     def __init__(self, target: InstructionClass) -> None:
         super().__init__("march", march.C_MINUS, target)
         self.name = f"mixed/together ({target.name})"
+        self._chain = Beside(target)
+        self._block = block_of(self._chain)
+
+    def companion(self, kernels: Mapping[str, Kernel]) -> Companion:
+        """Chains of their own for one worker."""
+        return Companion(kernels, self._chain, self._block, _beside_place(self._target))
 
     def text(self) -> str:
         """All sweeps, and what they call."""
-        return "\n".join((sweep.kernels_text(self._target, _call(self._target)), Beside(self._target).text()))
+        return "\n".join((sweep.kernels_text(self._target, _call(self._target)), self._chain.text()))
 
     def complaint(self, kernels: Mapping[str, Kernel]) -> tuple[str, str] | None:
         """Try each sweep, with chains of its own, on three groups."""
-        return super().complaint(Companion(kernels, self._target).taken_along(kernels))
+        return super().complaint(self.companion(kernels).taken_along(kernels))
 
 
 def build(target: InstructionClass, *, text: str | None = None) -> TogetherProgram:

@@ -200,17 +200,17 @@ class Matrix:
     def text(self) -> str:
         return kernel_text(self._target)
 
-    def fresh(self) -> list[int]:
+    def fresh(self) -> array[int]:
         words = array("Q", os.urandom(8 * (STATE_WORDS + SIZE)))
         diagonal = [1 + word % (PRIME - 1) for word in words[STATE_WORDS:]]
         return self.block((_signed(word % PRIME) for word in words[:STATE_WORDS]), diagonal)
 
-    def known(self) -> list[int]:
+    def known(self) -> array[int]:
         half = PRIME // 2
         spread = (half - half * i // STATE_WORDS for i in range(STATE_WORDS))
         return self.block((value if i % 2 else -value for i, value in enumerate(spread)), range(1, SIZE + 1))
 
-    def block(self, state: Iterable[int], diagonal: Sequence[int]) -> list[int]:
+    def block(self, state: Iterable[int], diagonal: Sequence[int]) -> array[int]:
         """S with its offset, A = D*B*D^-1, the second buffer, the constants; and D, which the kernel does not read."""
         inverses = [pow(value, -1, PRIME) for value in diagonal]
         words = array("Q", [OFFSET]) * (_DIAGONAL + SIZE)
@@ -224,7 +224,7 @@ class Matrix:
             doubles[i] = constant
         for i, value in enumerate(diagonal, _DIAGONAL):
             words[i] = value
-        return words.tolist()
+        return words
 
     def after(self, block: Sequence[int], steps: int) -> Sequence[int]:
         """Return the residues of A^steps * S, row by row."""

@@ -39,9 +39,9 @@ from __future__ import annotations
 
 import math
 import os
-import struct
+from array import array
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 from soakd.workloads.base import Fault
 
@@ -58,8 +58,8 @@ class Format:
     bits: int
     precision: int
     """Width of the significand, the hidden bit included."""
-    code: str
-    """The format's letter in `struct`."""
+    code: Literal["d", "f"]
+    """The format's letter in `array`."""
 
     @property
     def magic(self) -> float:
@@ -133,7 +133,7 @@ SEPARATE_SINGLE: Final = Recipe(
 
 def _random_words(count: int) -> Sequence[int]:
     """Draw 64-bit words; reducing them modulo a bound below 2^52 biases by under 2^-11, which no operand minds."""
-    return struct.unpack(f"<{count}Q", os.urandom(8 * count))
+    return array("Q", os.urandom(8 * count))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,18 +166,16 @@ class Operands:
 
 def patterns(values: Sequence[float], form: Format = DOUBLE) -> list[int]:
     """The 64-bit words that hold the values side by side; a last half word is filled with zeros."""
-    raw = struct.pack(f"<{len(values)}{form.code}", *values)
-    raw += bytes(-len(raw) % 8)
-    return list(struct.unpack(f"<{len(raw) // 8}Q", raw))
+    raw = array(form.code, values).tobytes()
+    return array("Q", raw + bytes(-len(raw) % 8)).tolist()
 
 
-def numbers(words: Sequence[int], form: Format) -> tuple[float, ...]:
+def numbers(words: Sequence[int], form: Format) -> array[float]:
     """Every value that the 64-bit words hold."""
-    count = len(words) * 64 // form.bits
-    return struct.unpack(f"<{count}{form.code}", struct.pack(f"<{len(words)}Q", *words))
+    return array(form.code, array("Q", words).tobytes())
 
 
-def doubles(words: Sequence[int]) -> tuple[float, ...]:
+def doubles(words: Sequence[int]) -> array[float]:
     """The double that each 64-bit pattern is."""
     return numbers(words, DOUBLE)
 

@@ -29,7 +29,7 @@ def run(program: ChainProgram, block: list[int], counts: int) -> list[int]:
     task = program.task(memory_bytes=0, beat=no_beat)
     task.load(block)
     task.advance(counts)
-    return task.state()
+    return list(task.state())
 
 
 def inverted(

@@ -128,7 +128,7 @@ def test_the_loops_work_in_the_promised_width_and_only_the_sweeps_call(name, whe
 def test_the_march_goes_on_as_it_does_alone_while_the_chains_step(mixture):
     """A whole march: contents by numpy's own arithmetic, and one step of the chains for each group verified."""
     task = mixture.task(memory_bytes=SHARE, beat=no_beat)
-    walk, groups = task.walk, SHARE // (8 * together.sweep.group_words(mixture._target))
+    walk, groups = task.walk, SHARE // (8 * together.sweep.group_words(mixture._together._target))
     following, contents = walk.next_background, np.frombuffer(task.share.bytes, dtype=np.uint64)
     for number in range(1, 6):
         task.advance(SHARE // CHUNK_BYTES)
@@ -141,7 +141,7 @@ def test_the_march_goes_on_as_it_does_alone_while_the_chains_step(mixture):
 def test_operations_are_words_moved_and_the_chains_own(mixture):
     task = mixture.task(memory_bytes=SHARE, beat=no_beat)
     done = task.round(0.02, no_beat)
-    words = 2 * together.sweep.group_words(mixture._target)
+    words = 2 * together.sweep.group_words(mixture._together._target)
     assert done.operations == task.companion.steps * (words + task.companion.chain.operations_per_step)
     assert (done.fault_count, done.check_s > 0) == (0, True)
 
@@ -162,7 +162,7 @@ def test_every_drilled_bit_is_found_where_it_was_inverted(mixture):
 )
 def test_at_rest_the_mixture_is_tried_as_a_whole(mixture, old, new, named):
     """A change without effect is accepted, a wrong instruction refused by name."""
-    target = mixture._target
+    target = mixture._together._target
     text = together.TogetherDesign(target).text()
     assert old in text
     spoilt = together.build(target, text=text.replace(old, new))

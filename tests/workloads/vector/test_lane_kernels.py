@@ -110,7 +110,7 @@ def test_every_inverted_bit_is_found_in_its_own_lane(bench):
         block = bench.chain.block(start)
         bench.task.load(block)
         bench.task.advance(before)
-        middle = bench.task.state() + block[bench.chain.state_words :]
+        middle = [*bench.task.state(), *block[bench.chain.state_words :]]
         for flip in range(128):
             lane, place = rng.randrange(bench.count), (128 * turn + flip) % bits
             bench.task.load(middle)

@@ -196,7 +196,7 @@ def test_every_single_bit_of_the_state_when_inverted_is_found_in_its_own_lane(ta
     middle, rest = task.task.state(), task.chain.block(start)[count:]
     right = start.residues_after(task.recipe, 64)
     for bit in range(64 * count):
-        task.task.load(middle + rest)
+        task.task.load([*middle, *rest])
         task.task.invert(bit)
         task.advance(41)
         faults = lanes.compare(task.recipe, right, task.values())

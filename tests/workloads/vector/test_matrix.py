@@ -80,9 +80,9 @@ def test_kernel_closed_form_and_plain_stepping_agree_bit_for_bit(task, chain, se
     block = random_block(chain, seed)
     task.load(block)
     task.advance(count)
-    found = task.state()
+    found = list(task.state())
     assert found[:STATE_WORDS] == stepped(block, 2 * count)
-    assert found[STATE_WORDS:] == block[STATE_WORDS : STATE_WORDS + MATRIX_WORDS]
+    assert found[STATE_WORDS:] == list(block[STATE_WORDS : STATE_WORDS + MATRIX_WORDS])
     assert not chain.faults(block, 2 * count, found)
 
 
@@ -99,12 +99,12 @@ def test_sums_as_large_as_they_can_be_are_exact(task, chain):
     """All of A at +-(p - 1)/2 and all of S at +-(p + 1)/2, signs alike (all products equal) and mixed."""
     rng = random.Random(1)
     for signs in ((1,), (-1,), (1, -1)):
-        block = chain.known()
+        block = list(chain.known())
         block[:STATE_WORDS] = [OFFSET + BOUND * rng.choice(signs) for _ in range(STATE_WORDS)]
         block[STATE_WORDS : STATE_WORDS + MATRIX_WORDS] = patterns([float(HALF)] * MATRIX_WORDS)
         task.load(block)
         task.advance(1)
-        assert task.state()[:STATE_WORDS] == stepped(block, 2)
+        assert list(task.state()[:STATE_WORDS]) == stepped(block, 2)
 
 
 def is_prime(n: int) -> bool:

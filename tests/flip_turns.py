@@ -1,4 +1,4 @@
-"""One turn of every kernel for `flips.py`: work, perhaps one inverted bit, work, check.
+"""One turn of any kernel, for tests and `benchmarks/flips.py`: work, perhaps one inverted bit, work, check.
 
 What is inverted is what the kernel says it catches:
 
@@ -57,7 +57,7 @@ def task_turn(task: Task) -> Turn:
         return chain_turn(task)
     if isinstance(task, ApartTask):
         turns = [task_turn(part) for part in task._tasks]
-        return lambda dice, flip: dice.choice(turns)(dice, flip)
+        return lambda dice, *, flip: dice.choice(turns)(dice, flip=flip)
     return together_turn(task) if isinstance(task, TogetherTask) else memory_turn(task)
 
 
@@ -147,7 +147,7 @@ def together_turn(task: TogetherTask) -> Turn:
 
     def turn(dice, *, flip):
         companion.begin()
-        found = march(dice, flip)
+        found = march(dice, flip=flip)
         return bool(companion.wrong()) or found
 
     return turn
