@@ -35,6 +35,8 @@ LOOK_S = 0.1
 CONFIRM_DEADLINE_S = 20.0
 """How long the journal may take to make a stage's announcement durable."""
 PREPARE_DEADLINE_S = 60.0
+END_DEADLINE_S = 30.0
+"""How long after a stage's time its workers may take to be gone: their last round, and the end of it told."""
 FIRST_TICK = 1.25
 AT_REST = "no new round"
 """Why a probe has no reading; no gap in what is watched, and not worth keeping for every core and tick."""
@@ -133,7 +135,8 @@ class Conductor:
         self._loaded = True
         self._enter_stage(number)
         self._sink.put(StageStarted(at_s=self._now(), stage=number, pids=self._crew.pids))
-        self._pump(lambda: self._exited >= set(cores))
+        late = "the stage's time is over, and nothing was heard of the end of its workers"
+        self._pump(lambda: self._exited >= set(cores), stage.duration_s + END_DEADLINE_S, late, rule="crew-lost")
         self._end_stage(complete=True)
 
     def _enter_stage(self, number: int) -> None:
@@ -157,13 +160,15 @@ class Conductor:
         self._guard.stage_ends(self._clock.monotonic())
         self._stage = None
 
-    def _pump(self, done: Callable[[], bool], deadline_s: float | None = None, late: str = "") -> None:
+    def _pump(
+        self, done: Callable[[], bool], deadline_s: float | None = None, late: str = "", rule: str = "not-started"
+    ) -> None:
         """Drain the queue until `done`; every message, every look and every tick passes the guard on the way."""
         began_s = self._clock.monotonic()
         while not done():
             now_s = self._clock.monotonic()
             if deadline_s is not None and now_s - began_s > deadline_s:
-                self._stop(now_s, Finding(rule="not-started", weight="inconclusive", text=late))
+                self._stop(now_s, Finding(rule=rule, weight="inconclusive", text=late))
             with contextlib.suppress(queue.Empty):
                 self._take(self._inbox.get(timeout=max(0.0, min(self.look_s, self._tick_due() - now_s))))
             self._look()

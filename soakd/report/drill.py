@@ -26,9 +26,9 @@ def drill_text(report: DrillReport, width: int) -> Iterator[RenderableType]:
         yield _table(report)
     else:
         for result in report.results:
-            rest = f" {result.name}: {result.injected} → {', '.join(filter(None, (noticed(result), *_how(result))))}"
+            rest = f" {result.name}: {result.injected} → {', '.join(filter(None, (noticed(result), *how(result))))}"
             yield Text.assemble((result.state, STYLES[result.state]), rest)
-    yield Text("\n".join(_summary(report)))
+    yield Text("\n".join(summary(report)))
 
 
 def _table(report: DrillReport) -> Table:
@@ -41,7 +41,7 @@ def _table(report: DrillReport) -> Table:
     table.add_column("how real", no_wrap=True)
     for result in report.results:
         state = Text(result.state, style=STYLES[result.state])
-        table.add_row(state, result.name, result.injected, noticed(result), *_how(result))
+        table.add_row(state, result.name, result.injected, noticed(result), *how(result))
     return table
 
 
@@ -52,7 +52,7 @@ def noticed(result: DrillResult) -> str:
     return f"{result.expected} was expected; {result.why}" if result.state == "missed" else ""
 
 
-def _how(result: DrillResult) -> tuple[str, str]:
+def how(result: DrillResult) -> tuple[str, str]:
     """How soon, and how real."""
     if result.latency_s is None or not result.rule:
         return "", result.reality
@@ -60,7 +60,8 @@ def _how(result: DrillResult) -> tuple[str, str]:
     return took if result.until == "load gone" else f"{took}*", result.reality
 
 
-def _summary(report: DrillReport) -> Iterator[str]:
+def summary(report: DrillReport) -> Iterator[str]:
+    """What all of them together say."""
     yield f"{len(report.of('caught'))} of {len(report.results)} alarms were proved, in {report.took_s:.0f} s."
     if any(result.until != "load gone" for result in report.results):
         yield "* to the finding or the verdict: nothing has to stop; all others until the load was gone"

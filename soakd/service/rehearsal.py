@@ -26,6 +26,7 @@ from soakd.workloads.kinds import KINDS
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from soakd.clock import Clock
     from soakd.engine.messages import Message
     from soakd.model.journal import Event
     from soakd.model.plan import Plan
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from soakd.model.sheet import Sheet
     from soakd.model.verdict import Evidence
     from soakd.model.virtual import VirtualBench
+    from soakd.ports import SensorSource
 
 
 def rehearse(
@@ -44,8 +46,10 @@ def rehearse(
     seed: int = 0,
     timeline: Timeline | None = None,
     also: Callable[[Event], None] = lambda _: None,
+    source: Callable[[Bench, Clock], SensorSource] = VirtualSource,
 ) -> Rehearsal:
-    """The whole course; `timeline`: one on which more happens than the run; `also` is told every event.
+    """The whole course; `timeline`: one on which more happens than the run; `also` is told every event;
+    `source`: what reads the bench's sensors.
 
     Raises ConfigError or RefusedError for what would not be started on such a bench.
     """
@@ -60,7 +64,7 @@ def rehearse(
         record,
         guard=Guard(record.plan, channels, record.bounds, begun_s=timeline.monotonic(), suspended_s=0.0),
         crew=VirtualCrew(bench, timeline, inbox.put, physical=whole, seed=seed),
-        sampler=VirtualSampler([VirtualSource(bench, timeline)], tick_s=tick_s, timeline=timeline),
+        sampler=VirtualSampler([source(bench, timeline)], tick_s=tick_s, timeline=timeline),
         inbox=inbox,
         sink=sink,
         clock=timeline,

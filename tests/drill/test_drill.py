@@ -23,6 +23,9 @@ TAKEN_OUT = (
     "suspend",
     "durations by the monotonic clock",
     "the guard's own blindness",
+    "a sensor that only trembles",
+    "a number that is none",
+    "a source that raises",
     "a broken limit fails the run",
     "heat that only the limiter saw fails the run",
     "a machine that went down",
@@ -110,11 +113,17 @@ def start(folder, *names):
     return subprocess.Popen(words, env=environment, stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
 
 
+def crews(pid):
+    """How many there are that have workers."""
+    parents = [each for each in descendants(pid) if "soakd.crew.child" in command(each)]
+    return sum(any("soakd.crew.child" in command(below) for below in descendants(each)) for each in parents)
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_a_drill_that_is_broken_off_leaves_nothing_behind(number, tmp_path):
-    """Not even a killed one leaves a process; its scratch folder it can no longer remove."""
-    process = start(tmp_path / "place", "keeper-stopped")
-    wait_until(lambda: sum("soakd.crew.child" in command(pid) for pid in descendants(process.pid)) > 1, "no load", 30)
+    """Not even a killed one leaves a process; its scratch folder it can no longer remove. One is done beside."""
+    process = start(tmp_path / "place", "guard-stopped", "keeper-stopped")
+    wait_until(lambda: crews(process.pid) == 2, "no load", 30)
     everything = descendants(process.pid)
     process.send_signal(number)
     process.communicate(timeout=30)
@@ -149,8 +158,8 @@ def test_every_drill_has_an_alarm_without_which_it_has_to_miss():
     assert {name for mutant in MUTANTS for name in mutant.drills} == set(names)
 
 
-def test_every_mutant_can_still_be_made_and_is_drilled_or_says_why_not():
+def test_every_mutant_can_still_be_made_and_is_drilled():
     for each in MUTANTS:
-        assert bool(each.drills) != bool(each.why), each.alarm
+        assert each.drills, each.alarm
         for change in each.changes:
             assert (PACKAGE / change.module).read_text().count(change.text) == 1, change

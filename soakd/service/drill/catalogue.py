@@ -1,4 +1,4 @@
-"""All drills, in the order in which they are done."""
+"""All drills, in their order."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 from soakd.crew.capacity import available_memory_bytes
 from soakd.service.drill import injections as do
-from soakd.service.drill.catalogue_sensors import clocks, counters, sensors
-from soakd.service.drill.drills import LIMITER_S, SHORT_LOAD, Drill, LiveDrill
+from soakd.service.drill.catalogue_sensors import clocks, counters, heat, sensors
+from soakd.service.drill.drills import LIGHT_LOAD, LIMITER_S, PATIENT_GUARD, SHORT_LOAD, Drill, LiveDrill
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,7 +22,10 @@ _FLIPPED: Final = ("integer/streams", "vector/lanes", "memory/march", "exchange/
 @cache
 def drills() -> tuple[Drill, ...]:
     """Named once each."""
-    return (*_flips(), *_processes(), *_surroundings(), *sensors(), *counters(_memory_stage()), *clocks())
+    return (
+        *_flips(), *_processes(), *_surroundings(),
+        *heat(), *sensors(), *counters(_memory_stage()), *clocks(), *_waiting(),
+    )  # fmt: skip
 
 
 def _memory_percent() -> float:
@@ -91,7 +94,13 @@ def _processes() -> Iterator[Drill]:
     )  # fmt: skip
     yield LiveDrill(
         name="keeper-stopped", injected="SIGSTOP to the journal's keeper", by="guard",
-        rule="journal-stalled", outcome="inconclusive", most_s=20.0, inject=do.stop_keeper, after=do.wake_keeper,
+        rule="journal-stalled", outcome="inconclusive", most_s=20.0, stages=(LIGHT_LOAD,), beside=True,
+        inject=do.stop_keeper, after=do.wake_keeper,
+    )  # fmt: skip
+    yield LiveDrill(
+        name="crew-stopped", injected="SIGSTOP to the crew's parent as a stage goes on", by="guard", rule="crew-lost",
+        outcome="inconclusive", words="nothing was heard of the end", most_s=45.0,
+        stages=(LIGHT_LOAD.replace("10 min", "3 s"),), beside=True, inject=do.stop_crew,
     )  # fmt: skip
     yield LiveDrill(
         name="power-lost", injected="SIGKILL to everything at once, then another boot", by="next start",
@@ -120,6 +129,30 @@ def _surroundings() -> Iterator[Drill]:
     )  # fmt: skip
     yield LiveDrill(
         name="plugin-hung", injected="a plugin whose channel has a limit hangs", by="guard",
-        rule="required-reading-lost", outcome="inconclusive", words="late: no answer", plugin=True,
+        rule="required-reading-lost", outcome="inconclusive", words="late: no answer", plugin="sensors",
         limit='of = "plugin/drill/loop"\nabove = "60 °C"', inject=do.hang_plugin,
+    )  # fmt: skip
+
+
+def _waiting() -> Iterator[Drill]:
+    """Before there is a load, where an alarm may take its time. Last, for they are waited for last."""
+    yield LiveDrill(
+        name="guard-silent", injected="SIGSTOP to the guard before it has a crew", by="journal's keeper",
+        rule="guard-died", outcome="inconclusive", words="it had said nothing for", until="finding", most_s=20.0,
+        moment="guard", beside=True, inject=do.stop_guard,
+    )  # fmt: skip
+    yield LiveDrill(
+        name="stage-unconfirmed", injected="SIGSTOP to the journal's keeper before a stage begins", by="guard",
+        rule="not-started", outcome="inconclusive", words="did not confirm the stage", most_s=40.0,
+        guard=PATIENT_GUARD, moment="crew", beside=True, inject=do.stop_keeper, after=do.wake_keeper,
+    )  # fmt: skip
+    yield LiveDrill(
+        name="worker-unready", injected="a plugin's workload does not get ready", by="guard", rule="worker-hung",
+        outcome="inconclusive", words="did not get ready", most_s=40.0, guard=PATIENT_GUARD,
+        stages=('workload = "plugin/drill"\nduration = "10 min"',), plugin="workload", moment="worker", beside=True,
+    )  # fmt: skip
+    yield LiveDrill(
+        name="kernels-late", injected="SIGSTOP to the crew's parent, with no kernel built", by="guard",
+        rule="not-started", outcome="inconclusive", words="kernels were not built", most_s=70.0,
+        guard=PATIENT_GUARD, moment="crew", beside=True, inject=do.stop_crew,
     )  # fmt: skip

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from soakd.model.virtual import Fault
 from soakd.service.drill import injections as do
 from soakd.service.drill.drills import LIMITER_S, WATCHING_GUARD, Drill, LiveDrill, VirtualDrill
-from soakd.service.drill.virtual import AT_S, rehearsed, sensor
+from soakd.service.drill.virtual import AT_S, fail, rehearsed, sensor, tremble, unnumber
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -18,19 +18,32 @@ if TYPE_CHECKING:
 
 _SENSOR = ("sensor",)
 _PUMP = Fault.model_validate({"what": "pump-fails", "at": AT_S})
+_WARMER = sensor("sensor-lies", off=30.0)
 
 
-def sensors() -> Iterator[Drill]:
-    """The processor's own, made so that it can be held in the hand."""
+def heat() -> Iterator[Drill]:
+    """The processor's own sensor tells of it, made so that it can be held in the hand."""
     yield LiveDrill(
         name="over-temperature", injected="the processor reads 93 °C; the limit is 90 °C", by="guard",
         rule="limit-broken", outcome="fail", words="above 90 °C", guard=WATCHING_GUARD, parts=_SENSOR,
-        inject=do.heat(do.HOT_C), stand_in=rehearsed(sensor("sensor-lies", off=40.0), limit='above = "90 °C"'),
+        inject=do.heat(do.HOT_C), stand_in=rehearsed(sensor("sensor-lies", off=45.0), limit='above = "90 °C"'),
     )  # fmt: skip
     yield LiveDrill(
         name="fast-rise", injected="it warms by 2 K a second; the limit is 60 K/min", by="guard",
         rule="limit-broken", outcome="fail", words="K/min", guard=WATCHING_GUARD, parts=_SENSOR,
         limit='of = "cpu-temperature"\nrises = "60 K/min"\nover = "5 s"', inject=do.rise,
+    )  # fmt: skip
+    yield LiveDrill(
+        name="above-coolant", injected="it reads 55 K more than the coolant; the limit is 40 K", by="guard",
+        rule="limit-broken", outcome="fail", words="minus coolant-temperature", guard=WATCHING_GUARD, parts=_SENSOR,
+        limit='of = "cpu-temperature"\nminus = "coolant-temperature"\nabove = "40 K"', inject=do.heat(do.WARM_C),
+        stand_in=rehearsed(_WARMER, limit='minus = "coolant-temperature"\nabove = "45 K"'),
+    )  # fmt: skip
+    yield LiveDrill(
+        name="warm-too-long", injected="it stays at 85 °C; the limit is 0.1 % above 80 °C", by="guard",
+        rule="limit-broken", outcome="fail", words="0.1 % of a stage", guard=WATCHING_GUARD, parts=_SENSOR,
+        limit='of = "cpu-temperature"\nabove = "80 °C"\nshare = "0.1 %"', inject=do.heat(do.WARM_C),
+        stand_in=rehearsed(_WARMER, limit='above = "75 °C"\nshare = "0.1 %"'),
     )  # fmt: skip
     yield LiveDrill(
         name="heat-unseen", injected="the guard is stopped, and the processor reads 94 °C", by="limiter",
@@ -43,20 +56,44 @@ def sensors() -> Iterator[Drill]:
         guard=WATCHING_GUARD.replace('cooling-watch = "0 s"', 'cooling-watch = "1 min"'), inject=do.heat_on,
         after=do.cool_down,
     )  # fmt: skip
+    yield VirtualDrill(
+        name="heat-foreseen", injected="the pump fails; the limit of 80 °C is far off", by="guard",
+        rule="limit-ahead", outcome="inconclusive", most_s=60.0, at_s=AT_S,
+        rehearse=rehearsed(_PUMP, limit='above = "80 °C"', guard='foresight = "stop"', duration="10 min"),
+        why="a minute of heating, in accelerated time",
+    )  # fmt: skip
+
+
+def sensors() -> Iterator[Drill]:
+    """They cannot be believed."""
     yield _lost("sensor-removed", "the processor's sensor is removed", "gone", do.remove_sensor, "sensor-vanishes")
     yield _lost("sensor-absurd", "the processor reads 200 °C", "absurd", do.heat(200.0), "sensor-absurd")
     yield _lost("sensor-jumped", "the processor reads 95 K less at once", "jumped", do.heat(-50.0))
     yield _lost("sensor-faulty", "the driver flags a fault of the sensor", "the driver reports a fault", do.raise_fault)
+    yield LiveDrill(
+        name="limiter-blind", injected="only the guard can read the processor's sensor", by="limiter",
+        rule="limiter", outcome="inconclusive", words="it had no reading of", guard=WATCHING_GUARD, parts=_SENSOR,
+        inject=do.hide_from_limiter,
+    )  # fmt: skip
     yield VirtualDrill(
         name="sensor-frozen", injected="the processor's sensor ignores the load", by="guard",
         rule="required-reading-lost", outcome="inconclusive", words="frozen", most_s=60.0, at_s=0.0,
         rehearse=rehearsed(sensor("sensor-freezes", 0.0)), why="half a minute of steady load, in accelerated time",
     )  # fmt: skip
     yield VirtualDrill(
-        name="heat-foreseen", injected="the pump fails; the limit of 80 °C is far off", by="guard",
-        rule="limit-ahead", outcome="inconclusive", most_s=60.0, at_s=AT_S,
-        rehearse=rehearsed(_PUMP, limit='above = "80 °C"', guard='foresight = "stop"', duration="10 min"),
-        why="a minute of heating, in accelerated time",
+        name="sensor-trembling", injected="the processor's sensor only trembles", by="guard",
+        rule="required-reading-lost", outcome="inconclusive", words="frozen", most_s=150.0, at_s=0.0,
+        rehearse=rehearsed(meddle=tremble), why="two minutes of steady load, in accelerated time",
+    )  # fmt: skip
+    yield VirtualDrill(
+        name="sensor-unnumbered", injected="the processor's sensor says what is no number", by="guard",
+        rule="required-reading-lost", outcome="inconclusive", words="not a finite number", at_s=AT_S,
+        rehearse=rehearsed(meddle=unnumber), why="the kernel writes whole numbers only",
+    )  # fmt: skip
+    yield VirtualDrill(
+        name="source-failed", injected="what reads the sensors raises an error", by="guard",
+        rule="required-reading-lost", outcome="inconclusive", words="the source failed", at_s=AT_S,
+        rehearse=rehearsed(meddle=fail), why="no source of soakd's own is known to, and a plugin is apart",
     )  # fmt: skip
 
 

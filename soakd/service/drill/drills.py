@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from soakd.model.drill import Reality, Until
+    from soakd.model.plug import PluginKind
     from soakd.model.rehearsal import Rehearsal
     from soakd.model.verdict import Outcome
     from soakd.service.drill.live import Live
@@ -17,15 +18,21 @@ if TYPE_CHECKING:
 LOAD: Final = 'workload = "integer/wide"\nclass = "scalar"\nduration = "10 min"'
 """Ends only when somebody ends it."""
 SHORT_LOAD: Final = LOAD.replace("10 min", "1 s")
+LIGHT_LOAD: Final = f'{LOAD}\npattern = "pulsed"\nperiod = "1 s"\non = "10 %"'
+"""For what is done while other drills load the cores."""
 _QUICK: Final = 'tick = "0.1 s"\ncooling-watch = "0 s"'
 USUAL_GUARD: Final = f'temperature = "if-available"\ngap-hold = "2 s"\n{_QUICK}'
 """With the sensors that there are, of which some take their time."""
+PATIENT_GUARD: Final = 'temperature = "if-available"\ntick = "10 s"\ncooling-watch = "0 s"'
+"""Where nothing happens for long: few ticks, so that a journal which is stopped has room for them."""
 WATCHING_GUARD: Final = f'temperature = "required"\ngap-hold = "0.5 s"\n{_QUICK}'
 """With made ones."""
 LIMITER_S: Final = 3.0
 """Within which the limiter ends the load, as the guard's document says."""
 USUAL_S: Final = 10.0
 """An alarm that has not come by then does not come: the drill takes the load away itself."""
+Moment = Literal["load", "guard", "crew", "worker"]
+"""What has to be there of a run; of all but the load the first moment."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,14 +101,17 @@ class LiveDrill(Drill):
     """Of the made tree that the run reads as its own."""
     small_drive: bool = False
     """The state folder lies on a file system of its own, with little room."""
-    plugin: bool = False
-    """A sensors plugin is configured that hangs when it is told to."""
+    plugin: PluginKind | None = None
+    """One is configured that hangs: sensors when they are told to, a workload before it is ready."""
     flip: str = ""
     """Kernel whose second round gets a wrong bit."""
+    moment: Moment = "load"
+    """As soon as this is there, it is injected."""
     inject: Callable[[Live], None] = _nothing
-    """Once the load is there."""
     after: Callable[[Live], None] = _nothing
     """Once it was noticed, or was not: what the run needs to come to its end."""
+    beside: bool = False
+    """It waits for long and loads next to nothing: done while the others are."""
     judged_by: Literal["the run", "the next start", "the next boot"] = "the run"
     least_cores: int = 1
     stand_in: Callable[[Path], Rehearsal] | None = None

@@ -1,4 +1,4 @@
-"""What is done to a drill's run once its load is there."""
+"""What is done to a drill's run."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from soakd.service.drill import tree
 from soakd.service.drill.drills import USUAL_S
 from soakd.service.drill.play import DRIVE
+from soakd.service.drill.plugins import HANGS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -17,10 +18,10 @@ if TYPE_CHECKING:
 
 HOT_C: Final = 93.0
 """Above the guard's limit of 90 °C: 5 K below what the made sensor calls critical."""
+WARM_C: Final = 85.0
+"""Below it."""
 HOTTER_C: Final = 94.0
 """Above the limiter's setting, 3 K above the guard's limit."""
-HANGS: Final = "hang"
-"""File at whose sight the drill's plugin hangs."""
 _FILL_BYTES: Final = 4096
 
 
@@ -50,6 +51,10 @@ def stop_guard_and_keeper(live: Live) -> None:
 
 def kill_crew(live: Live) -> None:
     live.send(signal.SIGKILL, live.crew)
+
+
+def stop_crew(live: Live) -> None:
+    live.send(signal.SIGSTOP, live.crew)
 
 
 def kill_limiter(live: Live) -> None:
@@ -101,6 +106,11 @@ def hang_plugin(live: Live) -> None:
 
 def heat(celsius: float) -> Callable[[Live], None]:
     return lambda live: live.tree.heat(celsius)
+
+
+def hide_from_limiter(live: Live) -> None:
+    """The limiter takes the first 64 bytes of a file, the guard all of it."""
+    live.tree.put(tree.TEMPERATURE, f"{'':64}{tree.REST_C * 1000:.0f}")
 
 
 def rise(live: Live) -> None:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from soakd.clock import Clock
+    from soakd.service.drill.drills import Moment
     from soakd.service.drill.tree import Tree
 
 STOPPING: Final = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
@@ -57,16 +58,22 @@ class Live:
     def since_s(self) -> float:
         return self._clock.monotonic() - self.begun_s
 
-    def loaded(self) -> bool:
-        """Waits for the load; false where there will be none."""
+    def reached(self, moment: Moment) -> bool:
+        """Waits for it; false where it will not come."""
 
         def there() -> bool:
-            return self.heard("tick") >= _LOADED_TICKS
+            return self._there(moment)
 
-        if not self.wait(lambda: there() or self._silent, START_S) or not there():
+        return self.wait(lambda: there() or self._silent, START_S) and there()
+
+    def _there(self, moment: Moment) -> bool:
+        if moment == "load" and self.heard("tick") < _LOADED_TICKS:
             return False
+        if moment == "worker" and not self.heard("stage-announced"):
+            return False  # what the crew forks before that is no worker
+        self._listen(0.0)
         self._meet()
-        return bool(self.workers)
+        return bool({"guard": self.guard, "crew": self.crew}.get(moment, self.workers))
 
     def heard(self, what: str, **more: str) -> int:
         """How often it has said so."""
@@ -134,26 +141,22 @@ class Live:
                     self._name(process.pid, process.ppid(), " ".join(process.cmdline()))
 
     def _name(self, pid: int, parent: int, command: str) -> None:
-        if not self._watch(pid):
-            return
+        """A process that has just been forked still bears its parent's command."""
+        self._watch(pid)
         if "limiter.py" in command:
             self.limiter = pid
-        elif "engine_process" in command:
+        elif "engine_process" in command and parent == self.keeper:
             self.guard = pid
-        elif "soakd.crew.child" in command and parent == self.crew:
-            self.workers.append(pid)
-        elif "soakd.crew.child" in command:
+        elif "soakd.crew.child" in command and parent == self.guard:
             self.crew = pid
+        elif "soakd.crew.child" in command and parent == self.crew and pid not in self.workers:
+            self.workers.append(pid)
 
-    def _watch(self, pid: int) -> bool:
+    def _watch(self, pid: int) -> None:
         """A descriptor stands for that one process, whoever is given its number later."""
-        if pid in self._all:
-            return False
-        try:
-            self._all[pid] = os.pidfd_open(pid)
-        except ProcessLookupError:
-            return False
-        return True
+        if pid not in self._all:
+            with suppress(ProcessLookupError):
+                self._all[pid] = os.pidfd_open(pid)
 
     def _living(self, pids: Iterable[int]) -> list[int]:
         poll = select.poll()

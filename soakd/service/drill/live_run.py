@@ -1,4 +1,4 @@
-"""The course of one drill in a real run: load, injection, what follows, the end."""
+"""The course of one drill in a real run: its moment, the injection, what follows, the end."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from soakd.crew.wire import PlantedFlip
-from soakd.model.configuration import Plugin
 from soakd.model.verdict import Verdict
 from soakd.service import bench
 from soakd.service.drill.drills import USUAL_S
-from soakd.service.drill.injections import HANGS
 from soakd.service.drill.live import END_S, Live
 from soakd.service.drill.play import DRIVE, VERDICT, Stage, play, play_next_start
+from soakd.service.drill.plugins import plugin
 from soakd.service.drill.seen import Seen
 from soakd.service.drill.tree import Tree
 from soakd.service.foreground import Request
@@ -28,26 +27,6 @@ if TYPE_CHECKING:
 _FLIPPED_ROUND: Final = 2
 """Counted from one."""
 _FLIPPED_BIT: Final = 12_345
-_PLUGIN: Final = """
-import time
-from pathlib import Path
-from soakd.api import Channel, Role
-
-class Probe:
-    def __init__(self, hangs):
-        self.hangs = hangs
-
-    def channels(self):
-        return [Channel(name="loop", role=Role.COOLANT_TEMPERATURE)]
-
-    def read(self):
-        while self.hangs.exists():
-            time.sleep(1.0)
-        return {"loop": 30.0}, {}
-
-def sensors(options):
-    return Probe(Path(options["hangs"]))
-"""
 
 
 def run_live(drill: LiveDrill, folder: Path, clock: Clock, *, issue_order: bytes | None) -> Seen:
@@ -66,8 +45,9 @@ def run_live(drill: LiveDrill, folder: Path, clock: Clock, *, issue_order: bytes
 
 
 def _course(drill: LiveDrill, live: Live) -> Seen:
-    if not live.loaded():
-        return Seen(odd="; ".join(word["why"] for word in live.said("refused")) or "the load never came")
+    if not live.reached(drill.moment):
+        why = "; ".join(word["why"] for word in live.said("refused"))
+        return Seen(odd=why or f"the {drill.moment} never came")
     live.mark()
     drill.inject(live)
     came = live.wait(lambda: _noticed(drill, live), max(USUAL_S, drill.most_s))
@@ -114,7 +94,7 @@ def _request(drill: LiveDrill, folder: Path) -> Request:
         plan=str(plan),
         drill=True,
         flip=flip if drill.flip else None,
-        plugins=(_plugin(folder),) if drill.plugin else (),
+        plugins=(plugin(drill.plugin, folder),) if drill.plugin else (),
     )
 
 
@@ -125,11 +105,3 @@ def _plan(drill: LiveDrill) -> Iterator[str]:
         yield f"[[limit]]\n{drill.limit}"
     for number, stage in enumerate(drill.stages, start=1):
         yield f'[[stage]]\nname = "Stage {number}"\n{stage}'
-
-
-def _plugin(folder: Path) -> Plugin:
-    place = folder / "plugin"
-    place.mkdir()
-    (place / "plugin.py").write_text(_PLUGIN, encoding="utf-8")
-    own = {"name": "drill", "kind": "sensors", "source": str(place), "time-limit": "50 ms"}
-    return Plugin.model_validate({**own, "options": {"hangs": str(folder / HANGS)}})

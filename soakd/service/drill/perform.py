@@ -1,4 +1,6 @@
-"""Does drills one after another, each in a scratch folder of its own, and keeps the report of a whole round."""
+"""Does drills one after another, and beside them those that mostly wait, each in a scratch folder of its own; keeps the
+report of a whole round.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +19,7 @@ from soakd.errors import RefusedError, UsageError
 from soakd.model.drill import DrillReport, DrillResult
 from soakd.sensors.snapshot import boot_id
 from soakd.service import bench, tuning
+from soakd.service.drill.beside import beside
 from soakd.service.drill.catalogue import drills
 from soakd.service.drill.drills import LiveDrill, VirtualDrill
 from soakd.service.drill.kept import keep
@@ -27,7 +30,7 @@ from soakd.service.drill.seen import Seen, not_shown, result_of
 from soakd.service.drill.virtual import AT_S
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from soakd.clock import Clock
     from soakd.service.drill.drills import Drill
@@ -48,7 +51,7 @@ def chosen(names: Sequence[str]) -> tuple[Drill, ...]:
 
 
 def perform(
-    wanted: Iterable[Drill], home: Home, clock: Clock, told: Callable[[Drill | DrillResult], None]
+    wanted: Sequence[Drill], home: Home, clock: Clock, told: Callable[[Drill | DrillResult], None]
 ) -> DrillReport:
     """With the bench lock held throughout; `told` hears of each before and after. Nothing enters the ledger. A report
     of all drills is kept. Raises RefusedError when a run goes on, StoreError when the report cannot be kept.
@@ -57,10 +60,15 @@ def perform(
     home.make()
     begun_s = clock.monotonic()
     results = []
-    with _bench(home), _interruptible():
+    waiting = [drill for drill in wanted if isinstance(drill, LiveDrill) and drill.beside]
+
+    def do(drill: Drill) -> DrillResult:
+        return _surely_performed(drill, home, clock)
+
+    with _bench(home), _interruptible(), beside(waiting, do) as sent:
         for drill in wanted:
             told(drill)
-            results.append(_surely_performed(drill, home, clock))
+            results.append(sent[drill.name].result() if drill.name in sent else do(drill))
             told(results[-1])
     report = DrillReport(
         finished_utc=utc_text(clock.wall()),

@@ -88,6 +88,8 @@ class _Teller:
                 self.say("found", rule=event.finding.rule)
             case "tick" if self._loaded:
                 self.say("tick", run_s=event.at_s, rounds={w.core: (w.rounds, w.until_s) for w in event.workers})
+            case "stage-announced":
+                self.say(event.kind)
             case "stage-started" | "load-stopped":
                 self._loaded = event.kind == "stage-started"
                 self.say(event.kind, run_s=event.at_s)

@@ -19,6 +19,7 @@ FIRMWARE_DATE: Final = "class/dmi/id/bios_date"
 SWAP: Final = "vmstat"
 CHANNEL: Final = "hwmon/k10temp/Tctl"
 REST_C: Final = 45.0
+COOLANT_C: Final = 30.0
 
 
 def throttle_count() -> str:
@@ -27,13 +28,16 @@ def throttle_count() -> str:
 
 
 def _sensor() -> dict[str, str]:
-    chip = "class/hwmon/hwmon0"
+    chip, loop = "class/hwmon/hwmon0", "class/hwmon/hwmon1"
     return {
         f"{chip}/name": "k10temp",
         f"{chip}/temp1_label": "Tctl",
         f"{chip}/temp1_crit": "95000",
         TEMPERATURE: f"{REST_C * 1000:.0f}",
         FAULT: "0",
+        f"{loop}/name": "loop",
+        f"{loop}/temp1_label": "Coolant",
+        f"{loop}/temp1_input": f"{COOLANT_C * 1000:.0f}",
     }
 
 
