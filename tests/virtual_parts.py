@@ -12,7 +12,7 @@ from soakd.config.shipped import find
 from soakd.model.plan import Limit, Plan, Stage
 from soakd.model.virtual import VirtualBench
 from soakd.virtual.bench import Bench
-from soakd.virtual.shift import activity_of
+from soakd.virtual.shift import of_kind
 from soakd.virtual.silicon import TRIES_PER_S
 from soakd.virtual.supply import LoadKind
 
@@ -71,7 +71,7 @@ class Always:
     def shares(self, *_):
         return dict.fromkeys(self.cores, self.share)
 
-    def endure(self, from_s, to_s, errors_per_s):
+    def endure(self, from_s, to_s, errors_per_s, _):
         for core, rate in errors_per_s.items():
             self.errors[core] = self.errors.get(core, 0.0) + rate * (to_s - from_s) * self.share
 
@@ -91,7 +91,7 @@ def planted(place, core, seed):
         (range(6), 512, {"above": "65 °C"}) if place == "hot" else ([core], 64, {"clock": "4850 MHz"})
     )
     kind = "vector" if width > 64 else "integer"
-    bench.load = Always(cores, width, activity_of(about.power.activity, kind, width))
+    bench.load = Always(cores, width, of_kind(about.power.activity, kind, width))
     bench.advance(3600.0)
     wanted_v = about.silicon.softness_v * norm.isf(1.0 / PLACES[place] / TRIES_PER_S)
     more_v = bench.margins_v(bench.load.kind)[core] - wanted_v

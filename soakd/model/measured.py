@@ -56,6 +56,8 @@ class HeatPath(Value):
     resistance_kw: Estimate
     constant_s: Estimate
     """The longest time constant."""
+    shorter_s: Estimate | None = None
+    """The next one, with what is shorter still in it; None where the readings do not tell it to a quarter."""
     ambient_c: Estimate | None = None
     """Where nobody says how warm the room is: what it follows to be."""
     noise_k: float

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from typing import Annotated, Final, Literal, Self
 
-from pydantic import Field, StringConstraints, model_validator
+from pydantic import Field, model_validator
 
 from soakd import units
 from soakd.model.base import Value
 from soakd.model.keyed import one_each
 from soakd.model.quantities import DurationS, PowerW, Quantity, SharePercent, TemperatureC, VoltageV
 from soakd.model.sheet import CoreCount, CoreNumber, Words
+from soakd.model.virtual_sensors import SENSORS, ChannelName, Resolution, Scatter, VirtualSensor
 
 ClockMhz = Annotated[float, Quantity(units.FREQUENCY, 100.0, 20_000.0, "4800 MHz")]
 CapacityJk = Annotated[float, Quantity(units.HEAT_CAPACITY, 0.01, 1e6, "250 J/K")]
@@ -22,10 +23,10 @@ SpeedRpm = Annotated[float, Quantity(units.ROTATION, 1.0, 50_000.0, "1200 rpm")]
 MoreV = Annotated[float, Quantity(units.VOLTAGE, 0.0, 0.5, "20 mV")]
 SoftnessV = Annotated[float, Quantity(units.VOLTAGE, 1e-4, 0.1, "4 mV")]
 DoublingK = Annotated[float, Quantity(units.TEMPERATURE_DIFFERENCE, 5.0, 200.0, "30 K")]
+UnevenPercent = Annotated[float, Quantity(units.SHARE, 0.0, 20.0, "0.5 %")]
 OffK = Annotated[float, Quantity(units.TEMPERATURE_DIFFERENCE, -200.0, 200.0, "-20 K")]
 Share = Annotated[float, Field(ge=0.0, le=2.0)]
-ChannelName = Annotated[str, StringConstraints(pattern=r"^hwmon/[^/\s]+/[^/\n]+$")]
-"""As the source for the kernel's hwmon class names them: hwmon, driver, label."""
+PerCycle = Annotated[float, Field(ge=0.0, le=1000.0)]
 WidestClass = Literal["scalar", "vector-128", "vector-256", "vector-256-fma", "vector-512"]
 
 
@@ -59,6 +60,24 @@ class Activity(Value):
     exchange: Share = 0.3
     mixed: Share = 0.7
     idle: Share = 0.02
+
+
+class Work(Value):
+    """What a core does in one cycle, in the unit of the kind of work, and how evenly. Two threads share it."""
+
+    integer: PerCycle = 4.0
+    vector_128: PerCycle = Field(default=8.0, alias="vector-128")
+    vector_256: PerCycle = Field(default=16.0, alias="vector-256")
+    vector_512: PerCycle = Field(default=24.0, alias="vector-512")
+    memory: PerCycle = 1.2
+    exchange: PerCycle = 0.008
+    mixed: PerCycle = 12.0
+    scatter_percent: UnevenPercent = Field(default=0.5, alias="scatter")
+    """Standard deviation of a worker's speed from round to round, of each by itself."""
+    wander_percent: UnevenPercent = Field(default=1.0, alias="wander")
+    """Of what slows all workers at once for a while, such as other work: a first-order process."""
+    memory_s: DurationS = Field(default=10.0, alias="remembers")
+    """How long it takes until such a while is forgotten by 63 %."""
 
 
 class VirtualPower(Value):
@@ -161,29 +180,6 @@ class VirtualCooling(Value):
     """What is left of the flow of heat where a pump or fan stands."""
 
 
-Shown = Literal[
-    "hottest-core", "coolant", "cooler", "ambient", "package-power", "core-current", "core-voltage", "pump", "fans"
-]  # fmt: skip
-
-
-class VirtualSensor(Value):
-    """One channel."""
-
-    channel: ChannelName
-    shows: Shown
-    critical_c: TemperatureC | None = Field(default=None, alias="critical")
-
-
-SENSORS: Final = (
-    VirtualSensor(channel="hwmon/virtual/CPU", shows="hottest-core"),
-    VirtualSensor(channel="hwmon/virtual/Coolant", shows="coolant"),
-    VirtualSensor(channel="hwmon/virtual/Package", shows="package-power"),
-    VirtualSensor(channel="hwmon/virtual/Core current", shows="core-current"),
-    VirtualSensor(channel="hwmon/virtual/Core voltage", shows="core-voltage"),
-    VirtualSensor(channel="hwmon/virtual/Pump", shows="pump"),
-    VirtualSensor(channel="hwmon/virtual/Fans", shows="fans"),
-)
-
 FaultName = Literal[
     "pump-fails", "fans-fail", "sensor-freezes", "sensor-lies", "sensor-vanishes", "sensor-absurd",
     "core-weakens", "core-hangs", "machine-hangs", "machine-resets",
@@ -237,12 +233,15 @@ class VirtualBench(Value):
     note: str = ""
     processor: VirtualProcessor = VirtualProcessor()
     power: VirtualPower = VirtualPower()
+    work: Work = Work()
     silicon: Silicon = Silicon()
     heat: HeatParts = HeatParts()
     cooling: VirtualCooling = VirtualCooling()
     sweep_s: DurationS = Field(default=40.0, alias="sweep")
     """How long a memory test takes to pass once over all memory."""
     sensors: Annotated[tuple[VirtualSensor, ...], Field(alias="sensor")] = SENSORS
+    resolution: Resolution = Resolution()
+    scatter: Scatter = Scatter()
     troubles: tuple[Trouble, ...] = Field(default=(), alias="trouble")
     faults: tuple[Fault, ...] = Field(default=(), alias="fault")
 

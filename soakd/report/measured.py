@@ -142,12 +142,13 @@ def _stage_heat(heat: StageHeat) -> Iterator[str]:
 
 def _run_heat(heat: Heat, verdict: Verdict) -> Iterator[Row]:
     if heat.path is not None:
-        constant_s = heat.path.constant_s
+        constant_s, shorter_s = heat.path.constant_s, heat.path.shorter_s
+        shorter = "" if shorter_s is None else f" and {plus_minus(shorter_s)} s"
         settles = units.duration_text(round(_DISTANT * constant_s.value, -1))
         yield (
             "coolant to room",
             (
-                f"{plus_minus(heat.path.resistance_kw)} K/W, time constant {plus_minus(constant_s)} s: 99 % "
+                f"{plus_minus(heat.path.resistance_kw)} K/W, time constant {plus_minus(constant_s)} s{shorter}: 99 % "
                 f"after {settles}"
             ),
         )

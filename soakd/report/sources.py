@@ -13,8 +13,8 @@ _DEMONSTRATED: Final = (
     "freedom (NIST/SEMATECH e-Handbook of Statistical Methods, 8.3.1.1 and 8.4.5.1; NIST DLMF 8.11.4, 8.9.2)."
 )
 _THROUGHPUT: Final = (
-    "Speed and energy, ±: means of equal stretches of the stage (B. Schmeiser, 1982), corrected for what neighbours "
-    "share (D. Vats, J. Flegal, 2022); from memory."
+    "Speed and energy, ±: how much they move slowly, as four cosines over the stage tell it (U. Müller, 2007; "
+    "E. Lazarus, D. Lewis, J. Stock, M. Watson, 2018; from memory)."
 )
 _HEAT: Final = (
     "Thermal resistance: difference of temperature over power (JESD51-1, as vendors' notes report it). Settled: less "

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from soakd import units
 from soakd.rules.demonstration import CONFIDENCE
 from soakd.rules.estimates import chance_of_none, gain
 
@@ -21,6 +22,9 @@ if TYPE_CHECKING:
     from soakd.model.plan import Stage
     from soakd.model.verdict import StageResult, Verdict
 
+SHORTEST_S: Final = 300.0
+"""Of a stage with a gain: in a shorter one, what slows a bench for ten seconds passes for one
+(`tests/benchmarks/throughput.py`)."""
 _FIELDS: Final = {
     "pattern": "pattern",
     "dwell_s": "dwell",
@@ -144,6 +148,8 @@ def _gain(old: Verdict, place: int, new: Verdict, other: int) -> StageGain | str
             return f"the {word} one was {result.state}"
         if result.checked_percent < verdict.plan.coverage_floor_percent:
             return f"only {result.checked_percent:.1f} % of the {word} one's load was checked: something else ran, too"
+        if verdict.plan.stages[result.index].duration_s < SHORTEST_S:
+            return f"the {word} one was shorter than {units.duration_text(SHORTEST_S)}: too short to tell a gain by"
     then, now = _measured(old, place), _measured(new, other)
     if then is None or now is None or then.rate is None or now.rate is None:
         return "too few ticks for a speed with its error, in one of the two"

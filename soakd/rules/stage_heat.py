@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from soakd.model.measured import Estimate, StageHeat
 from soakd.rules.demonstration import CONFIDENCE
-from soakd.rules.estimates import FEWEST, STRETCHES, half_width, mean, ratio
+from soakd.rules.estimates import FEWEST, half_width, mean, ratio
 from soakd.rules.heat_path import likeness
 from soakd.rules.heating import fit as fit_curve
 from soakd.rules.lines import line
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 SETTLED_K_PER_MIN: Final = 0.1
 _CURVE_POINTS: Final = 240
+_STRETCHES: Final = 24
 _SURE: Final = 0.25
 """Share of the way there by which the end of a curve may be unsure."""
 _LEAST_W: Final = 1.0
@@ -79,7 +80,7 @@ def stage_heat(course: Course) -> StageHeat | None:
 
 def slope_k_per_min(moments_s: Sequence[float], values_c: Sequence[float]) -> Estimate:
     """Of a line through the means of stretches; their likeness counts."""
-    edges = [len(values_c) * n // (2 * STRETCHES) for n in range(2 * STRETCHES + 1)]
+    edges = [len(values_c) * n // _STRETCHES for n in range(_STRETCHES + 1)]
     pairs = list(pairwise(edges))
     at_min = [math.fsum(moments_s[begin:end]) / (end - begin) / 60.0 for begin, end in pairs]
     means_c = [math.fsum(values_c[begin:end]) / (end - begin) for begin, end in pairs]

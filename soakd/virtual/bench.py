@@ -36,8 +36,10 @@ class Load(Protocol):
     def shares(self, from_s: float, to_s: float) -> Mapping[int, float]:
         """Core to the share of this time in which it is loaded; the others are absent."""
 
-    def endure(self, from_s: float, to_s: float, errors_per_s: Mapping[int, float]) -> None:
-        """That time has passed, with so many errors to be expected in a second of load."""
+    def endure(
+        self, from_s: float, to_s: float, errors_per_s: Mapping[int, float], clocks_mhz: Mapping[int, float]
+    ) -> None:
+        """That time has passed, with so many errors to be expected in a second of load, and at these clocks."""
 
 
 class Bench:
@@ -46,6 +48,7 @@ class Bench:
     def __init__(self, about: VirtualBench, sheet: Sheet | None = None, *, seed: int = 0) -> None:
         declared = sheet or Sheet(version=1, name="nothing declared")
         self.about = about
+        self.seed = seed
         self.cores = cores_of(about, sheet)
         """Physical."""
         self.faults = Faults(about.faults)
@@ -55,6 +58,8 @@ class Bench:
         self.restraint = Restraint(about, declared)
         self.power_w = 0.0
         """Of the package, in the last step."""
+        self.energy_j = 0.0
+        """What the package has taken since the start."""
         self.current_a = 0.0
         self.pins_v = 0.0
         self.clocks_mhz: dict[int, float] = {}
@@ -115,7 +120,8 @@ class Bench:
         drive, pins_v = self._restrained(kind, sum(leaks_a))
         self.clocks_mhz |= drive.clocks_mhz
         if load is not None:
-            load.endure(self.now_s, to_s, self._errors_per_s(kind, drive, pins_v, temperatures_c))
+            errors_per_s = self._errors_per_s(kind, drive, pins_v, temperatures_c)
+            load.endure(self.now_s, to_s, errors_per_s, drive.clocks_mhz)
         self._warm(drive, pins_v, leaks_a, shares, duration_s)
         self.now_s = to_s
         self.peak_c = max(self.peak_c, self.hottest_c)
@@ -169,6 +175,7 @@ class Bench:
         parts = ((shares.get(core, 0.0), *powers) for core, powers in enumerate(zip(loaded_w, idle_w, strict=True)))
         cores_w = [share * on_w + (1.0 - share) * off_w for share, on_w, off_w in parts]
         self.power_w = sum(cores_w) + self._beside_w
+        self.energy_j += self.power_w * duration_s
         self.restraint.draw(self.power_w, duration_s)
         speeds = {name: self.faults.speed(self.now_s, what) for name, what in _MOVERS.items()}
         self._path.pass_time(cores_w, self._beside_w, duration_s, **speeds)

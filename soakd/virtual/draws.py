@@ -15,6 +15,10 @@ class Draws:
             seed = split_mix(seed, number)
         self._seed = seed
 
+    def stream(self, number: int) -> Draws:
+        """Another one, told apart from this one and from its other streams."""
+        return Draws(self._seed, number)
+
     def word(self, index: int) -> int:
         """64 bits."""
         return split_mix(self._seed, index)

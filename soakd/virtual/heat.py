@@ -48,9 +48,14 @@ class HeatNetwork:
         self._back = [list(column) for column in zip(*self._into, strict=True)]
 
     @property
+    def constants_s(self) -> list[float]:
+        """The time constants, in no order."""
+        return [1.0 / rate for rate in self._rates]
+
+    @property
     def slowest_s(self) -> float:
-        """The longest of the time constants."""
-        return 1.0 / min(self._rates)
+        """The longest of them."""
+        return max(self.constants_s)
 
     def after(self, above_k: Sequence[float], powers_w: Sequence[float], duration_s: float) -> list[float]:
         """Temperatures above the surroundings, when this long so much heat has flowed into each node."""

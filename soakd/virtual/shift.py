@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
@@ -13,12 +14,13 @@ from soakd.model.pattern import Cycle, cycle_of
 from soakd.rules.expected import pattern_of
 from soakd.rules.points import register_bits
 from soakd.virtual.draws import Draws
+from soakd.virtual.output import Output, Wander
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from soakd.model.plan import Stage
-    from soakd.model.virtual import Activity, Trouble, VirtualBench
+    from soakd.model.virtual import Activity, Trouble, VirtualBench, Work
 
 AVERAGED_S: Final = 0.25
 """Load that comes and goes faster than this is taken at its mean."""
@@ -27,6 +29,8 @@ _ROUND_NS: Final = round(ROUND_S * _NS)
 _SHORTEST_NS: Final = 30_000_000
 """What is left of a turn is a round if it is no shorter; so it is with real workers."""
 _ERRORS: Final = 2
+_OUTPUT, _WANDER = 2**32, 2**32 + 1
+"""Streams beside a worker's errors, beyond the numbers that those draw."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,11 +100,13 @@ class Shift:
         """`cores`: logical; `physical`: of each of them."""
         self.cores = tuple(cores)
         self.width = register_bits(instruction_class)
-        self.activity = activity_of(about.power.activity, stage.kind, self.width)
+        self.activity = of_kind(about.power.activity, stage.kind, self.width)
         self.start_s: float | None = None
         self.end_s = float("inf")
         self._physical = physical
         self._stage = stage
+        self._work = about.work
+        self._per_cycle = of_kind(about.work, stage.kind, self.width)
         self._troubles = tuple(trouble for trouble in about.troubles if troubled(stage, trouble))
         self._troubles_per_s = sum(1.0 / trouble.every_s for trouble in self._troubles)
         self._sweep_s = about.sweep_s * (stage.memory_percent or 0.0) / 100.0
@@ -111,6 +117,8 @@ class Shift:
         self._mismatches = dict.fromkeys(self.cores, 0)
         self._cached: dict[int, WorkerTotals] = {}
         self._fates: dict[int, Fate] = {}
+        self._outputs: dict[int, Output] = {}
+        self._wander: Wander | None = None
         self.wrong: list[WorkerWrong] = []
         """What nobody has taken yet."""
 
@@ -127,6 +135,9 @@ class Shift:
         if all(each.cycle.full for each in self._distinct):
             self._steady = {self._physical[core]: 1.0 for core in self.cores}
         self._fates = {core: Fate(draws[core]) for core in self.cores}
+        of_output = {core: draws[core].stream(_OUTPUT) for core in self.cores}
+        self._outputs = {core: Output(self._per_cycle, self._work, of_output[core]) for core in self.cores}
+        self._wander = Wander(self._work, draws[self.cores[0]].stream(_WANDER))
 
     def edge_after(self, now_s: float) -> float:
         if self._averaged or self._steady is not None or self.start_s is None:
@@ -146,16 +157,31 @@ class Shift:
                 found[whole] = max(found.get(whole, 0.0), min(1.0, seconds / (to_s - from_s)))
         return found
 
-    def endure(self, from_s: float, to_s: float, errors_per_s: Mapping[int, float]) -> None:
+    def endure(
+        self, from_s: float, to_s: float, errors_per_s: Mapping[int, float], clocks_mhz: Mapping[int, float]
+    ) -> None:
+        loads_s = self._loads_s(from_s, to_s)
+        self._produce(loads_s, clocks_mhz, from_s)
         if not self._troubles and not any(errors_per_s.values()):
             return
         now_ns = self._moment_ns(to_s)
-        for core, seconds in self._loads_s(from_s, to_s).items():
+        for core, seconds in loads_s.items():
             rate = errors_per_s.get(self._physical[core], 0.0) + self._troubles_per_s
             if rate and self._fates[core].struck(rate * seconds):
                 self._progress[core].advance(now_ns)
                 self._mismatches[core] += 1
                 self.wrong.append(self._fates[core].told(core, self._progress[core].rounds + 1, self._of_memory))
+
+    def _produce(self, loads_s: Mapping[int, float], clocks_mhz: Mapping[int, float], from_s: float) -> None:
+        """Threads that are loaded at once share their core's cycles."""
+        if self._wander is None:
+            return
+        steady = 1.0 + self._wander.at(from_s - (self.start_s or 0.0))
+        threads = Counter(self._physical[core] for core, seconds in loads_s.items() if seconds)
+        for core, seconds in loads_s.items():
+            whole = self._physical[core]
+            if seconds and whole in clocks_mhz:
+                self._outputs[core].pass_time(seconds, steady * clocks_mhz[whole] / threads[whole])
 
     @property
     def _of_memory(self) -> Trouble | None:
@@ -180,9 +206,12 @@ class Shift:
         cached = self._cached.get(core)
         if cached is None or (cached.rounds, cached.mismatches) != (rounds, wrong):
             done_s = self._progress[core].done_ns / _NS if rounds else 0.0
+            if rounds:
+                self._outputs[core].count(rounds, done_s)
             cached = self._cached[core] = WorkerTotals(
                 core=core,
                 rounds=rounds,
+                operations=self._outputs[core].operations if rounds else 0,
                 mismatches=wrong,
                 sweeps=int(done_s / self._sweep_s) if self._sweep_s else 0,
                 work_s=done_s,
@@ -240,11 +269,11 @@ def troubled(stage: Stage, trouble: Trouble) -> bool:
     return stage.kind == trouble.where
 
 
-def activity_of(shares: Activity, kind: str, width: int) -> float:
+def of_kind(table: Activity | Work, kind: str, width: int) -> float:
     if kind in {"integer", "vector"}:
-        by_width = {64: shares.integer, 128: shares.vector_128, 256: shares.vector_256, 512: shares.vector_512}
+        by_width = {64: table.integer, 128: table.vector_128, 256: table.vector_256, 512: table.vector_512}
         return by_width[width]
-    return {"memory": shares.memory, "exchange": shares.exchange, "mixed": shares.mixed}[kind]
+    return {"memory": table.memory, "exchange": table.exchange, "mixed": table.mixed}[kind]
 
 
 def error_draws(seed: int, stage: int, core: int) -> Draws:

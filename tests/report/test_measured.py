@@ -12,6 +12,7 @@ from test_compare import run_of
 
 from soakd.cli.main import main
 from soakd.model.measured import Estimate
+from soakd.model.sheet import Cooling
 from soakd.report.compare import compared_json, compared_text, settings_that_differ
 from soakd.report.measured import energy_text, in_a_room, numbers, plus_minus, share_text
 from soakd.report.text import verdict_text
@@ -98,6 +99,23 @@ def test_a_comparison_is_read_at_a_glance():
     assert shown["stages"][0]["gain"] == pytest.approx(-0.03, abs=0.01)
     assert shown["stages"][0]["significant"] is True
     assert shown["sides"]["verdict"] == [old.outcome, new.outcome]
+
+
+def test_rooms_that_nobody_reads_are_those_of_the_sheets():
+    cool, warm = (sheet(cooling=Cooling(ambient_c=room_c)) for room_c in (20.0, 26.0))
+    old, new = run_of(seed=1, room_c=None, sheet=cool), run_of(seed=2, room_c=None, core_c=75.0, sheet=warm)
+    text = text_of(compared_text(old, new, compare(old, new)), width=160)
+    assert "room 20.0 °C, as the sheet declares it 26.0 °C, as the sheet declares it" in text
+    assert "core 70.0 → 69.0 °C in the same room" in text
+    assert "declare `ambient`" not in text
+
+
+def test_without_both_rooms_it_is_said_that_temperatures_are_as_read_and_how_to_change_that():
+    old, new = run_of(seed=1), run_of(seed=2, room_c=None, core_c=75.0)
+    text = text_of(compared_text(old, new, compare(old, new)), width=160)
+    assert "room 24.0 °C, as read not known: no sensor reads it, and no sheet declares it" in text
+    assert "core 70.0 → 75.0 °C as read: not both rooms are known" in text
+    assert "declare `ambient` under [cooling] in both sheets" in text
 
 
 def test_the_command_compares_two_of_the_ledger_and_refuses_one_with_itself(monkeypatch, capsys, tmp_path):

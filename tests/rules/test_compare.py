@@ -31,7 +31,9 @@ INPUTS = (channel(), channel(POWER, Role.PACKAGE_POWER), channel(ROOM, Role.AMBI
 def run_of(
     *stages, seed=1, times=1.0, watts=100.0, core_c=70.0, room_c=24.0, state="complete", digest="0" * 64, **changes
 ):
-    """A verdict whose stages do 1e9 operations a second with the scatter of rate_parts; ticks of 1 s."""
+    """A verdict whose stages do 1e9 operations a second with the scatter of rate_parts; ticks of 1 s. `room_c`: None
+    where nobody reads it.
+    """
     of_record = record(plan(*(stages or (stage(duration_s=600.0),))), channels=INPUTS, run_id=f"run-{seed}", **changes)
     events = [Prepared(at_s=0.5, crew_pid=1, priority="", digests={"integer/streams/scalar": digest})]
     at_s = 1.0
@@ -46,6 +48,7 @@ def run_of(
             done_so_far = {"rounds": 2 * place + 2, "operations": int(done), "checked_s": busy_s}
             workers = tuple(totals(core, **done_so_far) for core in stage_cores(each, of_record.cores))
             seen = {CPU: core_c, POWER: watts, ROOM: room_c, probe_channel(0): 4690.0}
+            seen = {name: value for name, value in seen.items() if value is not None}
             events.append(tick(at_s, place, number, seen, workers=workers))
         events.append(StageEnded(at_s=at_s, stage=number, complete=state == "complete", workers=workers))
     return verdict(of_record, [*events, end(at_s + 1.0)])
@@ -110,7 +113,12 @@ def test_a_memory_share_a_class_or_other_object_code_is_other_work(stock):
 
 def test_stages_that_stopped_or_were_too_short_have_no_gain(stock):
     assert refused(stock, run_of(seed=7, state="stopped")).endswith("the new one was stopped")
-    assert "too few ticks" in refused(stock, run_of(stage(duration_s=30.0), seed=8))
+    assert "the new one was shorter than 5 min" in refused(stock, run_of(stage(duration_s=299.0), seed=8))
+    seldom = stock.evidence.measured.stages[0].model_copy(update={"rate": None})
+    measured = stock.evidence.measured.model_copy(update={"stages": (seldom,)})
+    evidence = stock.evidence.model_copy(update={"measured": measured})
+    older = stock.model_copy(update={"evidence": evidence})
+    assert "too few ticks" in refused(older, run_of(seed=8))
 
 
 def test_a_stage_that_others_disturbed_has_no_gain(stock):

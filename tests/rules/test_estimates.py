@@ -14,7 +14,7 @@ from soakd.model.measured import Estimate
 from soakd.rules.estimates import FEWEST, added, chance_of_none, difference, gain, half_width, mean, ratio
 
 
-def estimate(value, sd, freedom=4.8):
+def estimate(value, sd, freedom=4.0):
     return Estimate(value=value, sd=sd, freedom=freedom)
 
 
@@ -28,7 +28,6 @@ def test_a_mean_and_a_ratio_are_what_they_say():
 def test_too_few_readings_or_nothing_to_divide_by_give_no_number():
     assert mean([1.0] * (FEWEST - 1)) is None
     assert ratio([1.0] * 100, [0.0] * 100) is None
-    assert ratio([1.0] * 100, [1.0] * 90 + [0.0] * 10) is None, "a stretch in which nothing was done"
     assert mean([1.0] * FEWEST) == estimate(1.0, 0.0)
 
 
@@ -38,7 +37,7 @@ def test_the_error_is_the_scatter_of_the_means_themselves(memory_s):
     found = [ratio(*stage(seed, 10.0, memory_s=memory_s)) for seed in range(300)]
     said = statistics.fmean(each.sd**2 for each in found)
     really = statistics.variance(each.value for each in found)
-    assert said / really == pytest.approx(1.0, abs=4.0 * math.sqrt(2.0 / 299.0 + 2.0 / 4.8 / 300.0))
+    assert said / really == pytest.approx(1.0, abs=4.0 * math.sqrt(2.0 / 299.0 + 2.0 / 4.0 / 300.0))
 
 
 def test_benches_that_are_alike_are_called_different_as_often_as_is_said():
@@ -69,7 +68,7 @@ def test_differences_and_gains_are_welch_s():
 
 
 def test_the_half_width_is_student_s():
-    assert half_width(estimate(1.0, 2.0, 4.8), 0.95) == pytest.approx(2.0 * stats.t.ppf(0.975, 4.8))
+    assert half_width(estimate(1.0, 2.0, 4.0), 0.95) == pytest.approx(2.0 * stats.t.ppf(0.975, 4.0))
 
 
 def test_without_any_scatter_a_difference_is_certain():

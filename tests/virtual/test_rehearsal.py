@@ -50,8 +50,10 @@ def test_a_healthy_bench_runs_to_its_end_and_passes():
     assert shown.verdict.evidence.coverage.checked_percent > 99.0
     heat, walk = (each.courses[CPU] for each in shown.stages)
     assert heat.begin < 30.0
-    assert heat.end == heat.peak > 60.0
-    assert walk.begin == heat.end > walk.end
+    assert heat.end > 60.0
+    assert 0.0 <= heat.peak - heat.end < 1.0, "it only got warmer; readings scatter by 0.15 K"
+    assert walk.begin == pytest.approx(heat.end, abs=1.0)
+    assert walk.end < walk.begin - 10.0
     assert shown.hottest_true_c == pytest.approx(heat.peak, abs=0.5)
 
 

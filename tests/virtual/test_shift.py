@@ -135,7 +135,7 @@ def test_the_moment_of_an_error_does_not_depend_on_the_steps():
 
 def test_a_wrong_result_is_one_flipped_bit_told_once():
     shift, _ = shift_of()
-    shift.endure(100.0, 101.0, {1: 50.0})
+    shift.endure(100.0, 101.0, {1: 50.0}, {0: 4000.0, 1: 4000.0})
     assert {wrong.core for wrong in shift.wrong} == {1, 3}, "both threads of the physical core"
     for wrong in shift.wrong:
         assert (wrong.expected ^ wrong.actual).bit_count() == 1
