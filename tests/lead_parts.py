@@ -9,7 +9,7 @@ from soakd.model.sheet import ActiveLimit
 from soakd.rules.leads import leads
 from soakd.service.rehearsal import rehearse
 from soakd.virtual.bench import Bench
-from soakd.virtual.shift import activity_of
+from soakd.virtual.shift import of_kind
 from soakd.virtual.silicon import TRIES_PER_S
 
 COLLECTED = 100
@@ -27,7 +27,7 @@ def missing_v(cores, kind, width, mean_s, seed, about=None, of_sheet=None):
     """Core to what it would have to need on top, under this load held for an hour, to err once in so long."""
     about = about or lantern()
     bench = Bench(about, of_sheet or sheet(), seed=seed)
-    bench.load = Always(cores, width, activity_of(about.power.activity, kind, width))
+    bench.load = Always(cores, width, of_kind(about.power.activity, kind, width))
     bench.advance(3600.0)
     wanted_v = about.silicon.softness_v * norm.isf(1.0 / mean_s / TRIES_PER_S)
     return {core: margin_v - wanted_v for core, margin_v in bench.margins_v(bench.load.kind).items()}
@@ -135,9 +135,8 @@ BENCHES = {
 """Name to bench, sheet and seed, and the lead that is right."""
 
 
-def said(name):
+def said(make):
     """The verdict of one of them, and its leads."""
-    make, _ = BENCHES[name]
     about, of_sheet, seed = make()
     verdict = night(about, of_sheet, seed=seed)
     return verdict, leads(verdict)

@@ -39,26 +39,32 @@ def report(
 def card(
     which: Which = "last",
     out: Annotated[
-        Path | None, typer.Option("--out", "-o", help="File to write; soakd-RUN.svg here if not given.")
+        Path | None, typer.Option("--out", "-o", help="File to write, .svg or .png; soakd-RUN.svg here if not given.")
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it is there already.")] = False,
     json_: Json = False,
 ) -> None:
     """Write one verdict as a small picture for a label or a post: outcome, nearest limit, coverage, what it shows.
 
-    Example: soakd verdict card last -o lantern.svg
+    Example: soakd verdict card last -o lantern.png
     """
+    from soakd.errors import UsageError
+    from soakd.report.raster import png
     from soakd.service.home import Home
     from soakd.service.reporting import card_of
 
+    suffix = ".svg" if out is None else out.suffix.lower()
+    if suffix not in {".svg", ".png"}:
+        raise UsageError(f"{out}: the name has to end in .svg or .png")
     run_id, text = card_of(Home(), which)
-    _hand_over(run_id, out or Path(f"soakd-{run_id}.svg"), text, force=force, as_json=json_)
+    body = png(text) if suffix == ".png" else text
+    _hand_over(run_id, out or Path(f"soakd-{run_id}.svg"), body, force=force, as_json=json_)
 
 
-def _hand_over(run_id: str, file: Path, text: str, *, force: bool, as_json: bool) -> None:
+def _hand_over(run_id: str, file: Path, body: str | bytes, *, force: bool, as_json: bool) -> None:
     refuse_existing(file, force=force)
-    write_whole(file, text)
+    write_whole(file, body)
     if as_json:
-        print_json({"run": run_id, "file": str(file), "bytes": len(text.encode())})
+        print_json({"run": run_id, "file": str(file), "bytes": file.stat().st_size})
     else:
         sys.stdout.write(f"{file}\n")

@@ -124,10 +124,13 @@ def _whole(key_files: list[Path] | None, since: str | None) -> LedgerCheck:
     from soakd.service.verifying import Verifier
     from soakd.store.chain import Chain
     from soakd.store.ledger import Ledger
+    from soakd.store.newest import noted
 
-    with closing(Ledger(Home().journal)) as ledger:
+    journal = Home().journal
+    known = [link for link in (since, noted(journal)) if link is not None]
+    with closing(Ledger(journal)) as ledger:
         ledger.require_chain()
-        return Verifier(_trusted(key_files)).ledger(Chain(ledger), since)
+        return Verifier(_trusted(key_files)).ledger(Chain(ledger), known)
 
 
 def _trusted(key_files: list[Path] | None) -> list[PublicKey]:

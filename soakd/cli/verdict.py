@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import sys
 from contextlib import closing
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from soakd.cli.options import Json, print_json, quantity
+
+if TYPE_CHECKING:
+    from soakd.store.ledger import LedgerLine
 
 app = typer.Typer(no_args_is_help=True, help="Look at past verdicts.")
 Which = Annotated[str, typer.Argument(help="A run's identifier, the beginning of one, or `last`.")]
@@ -19,7 +22,7 @@ def list_(
     most: Annotated[int, typer.Option("--most", min=1, help="How many, newest first.")] = 30,
     json_: Json = False,
 ) -> None:
-    """List verdicts, newest first.
+    """List verdicts, newest first. Drills are marked, and so is what is not signed.
 
     Example: soakd verdict list --most 5
     """
@@ -35,12 +38,18 @@ def list_(
         print_json([asdict(line) for line in lines])
         return
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-    for line in lines:
-        outcome = f"{line.outcome}{' (drill)' if line.drill else ''}"
+    outcomes = [_marked(line) for line in lines]
+    room = max(map(len, outcomes), default=0)
+    for line, outcome in zip(lines, outcomes, strict=True):
         about = line.plan if line.sheet is None else f"{line.plan} · {line.sheet}"
         why = f"  {line.reason}" if line.reason else ""
-        shown = f"{line.run_id}  {line.finished_utc[:16]}Z  {outcome:<12}  {about}{why}"
+        shown = f"{line.run_id}  {line.finished_utc[:16]}Z  {outcome:<{room}}  {about}{why}"
         sys.stdout.write((shown if width is None or len(shown) <= width else f"{shown[: width - 1]}…") + "\n")
+
+
+def _marked(line: LedgerLine) -> str:
+    marks = [word for word, applies in (("drill", line.drill), ("unsigned", not line.signed)) if applies]
+    return f"{line.outcome} ({', '.join(marks)})" if marks else line.outcome
 
 
 @app.command("show")

@@ -23,6 +23,17 @@ class WrongResult(Value):
     """Exclusive or of the two: the bits that are wrong."""
 
 
+class NearReading(Value):
+    """What was read nearest to a moment: the highest of its role."""
+
+    channel: str
+    role: str
+    value: float
+    """In the role's unit."""
+    apart_s: float
+    """Time between the two."""
+
+
 class Finding(Value):
     """A rule that spoke, why, and when."""
 
@@ -41,3 +52,5 @@ class Finding(Value):
     limit: int | None = None
     """Which of the run's bounds, counted from nought."""
     wrong: WrongResult | None = None
+    temperature: NearReading | None = None
+    """Of errors under load: the processor's; in memory stages the memory's, where it is read."""

@@ -40,6 +40,17 @@ class WorkerResult(Value):
     clock: ClockSummary | None = None
 
 
+class Warmth(Value):
+    """Checked load by temperature: the highest reading of its role at the time."""
+
+    role: str
+    """The processor's; in memory stages the memory's, where it is read."""
+    core: int | None = None
+    """None: of each core of the stage alike, for they were loaded together."""
+    seconds: dict[int, float]
+    """Whole °C, rounded down, to seconds of one core."""
+
+
 class StageResult(Value):
     """What became of one stage."""
 
@@ -60,6 +71,8 @@ class StageResult(Value):
     checked_percent: float
     """That of the weakest worker."""
     workers: tuple[WorkerResult, ...]
+    warmth: tuple[Warmth, ...] = ()
+    """Empty where no temperature was read, and in verdicts of before it was kept."""
 
 
 class ChannelSummary(Value):
@@ -125,6 +138,7 @@ class PointVisit(Value):
     their mean."""
     rounds: int = 0
     errors: int = 0
+    """Of the same kernels: a wrong result of memory, or between cores, tells nothing of the point."""
     allowed_mhz: float | None = None
     """None where the sheet declares no clock for it."""
     clock: ClockSummary | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Group
@@ -18,36 +19,80 @@ from soakd.rules.reached import covered_text
 from soakd.rules.sheet_diff import differences as differences_declared
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from rich.console import RenderableType
 
-    from soakd.model.measured import Estimate
+    from soakd.model.measured import Estimate, Heat
     from soakd.model.verdict import Verdict
     from soakd.rules.compare import Comparison, StageGain
 
+GAINS = "Gain of each stage, ± at 95 %"
+NO_SETTINGS = "none that can be seen"
 _PERCENT = 100.0
 _MANY = 3
 """Stages from which on chance is likely enough to be spoken of."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageView:
+    """One stage that both did."""
+
+    number: str
+    name: str
+    facts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComparedView:
+    """Everything that is shown of two verdicts side by side."""
+
+    old: str
+    new: str
+    sides: tuple[tuple[str, str, str], ...]
+    """What, of the old one, of the new one."""
+    stages: tuple[StageView, ...]
+    caution: str
+    """What the stages' numbers do not hold; empty without stages."""
+    refused: tuple[str, ...]
+    settings: tuple[str, ...]
+
+
+def compared_view(old: Verdict, new: Verdict, comparison: Comparison) -> ComparedView:
+    return ComparedView(
+        old=_title(old),
+        new=_title(new),
+        sides=tuple(_rows(old, new)),
+        stages=tuple(_stage(stage) for stage in comparison.stages),
+        caution=_caution(comparison.stages) if comparison.stages else "",
+        refused=comparison.refused,
+        settings=tuple(settings_that_differ(old, new)),
+    )
+
+
 def compared_text(old: Verdict, new: Verdict, comparison: Comparison) -> Group:
     """Outcomes first, then gains, then what differs."""
-    parts: list[RenderableType] = [Text(f"{_title(old)}  →  {_title(new)}", style="bold"), "", _sides(old, new)]
-    if comparison.stages:
-        parts += _section("Gain of each stage, ± at 95 %", [_gains(comparison)])
-        parts.append(Padding(Text(_caution(len(comparison.stages)), style="dim italic"), (0, 0, 0, 2)))
-    if comparison.refused:
-        parts += _section("Not compared", [Text(f"• {line}") for line in comparison.refused])
-    lines = settings_that_differ(old, new)
-    parts += _section("Settings that differ", [Text(f"• {line}") for line in lines] or [Text("none that can be seen")])
+    shown = compared_view(old, new, comparison)
+    parts: list[RenderableType] = [Text(f"{shown.old}  →  {shown.new}", style="bold"), "", _sides(shown)]
+    if shown.stages:
+        parts += _section(GAINS, [_gains(shown)])
+        parts.append(Padding(Text(shown.caution, style="dim italic"), (0, 0, 0, 2)))
+    if shown.refused:
+        parts += _section("Not compared", [Text(f"• {line}") for line in shown.refused])
+    lines = [f"• {line}" for line in shown.settings] or [NO_SETTINGS]
+    parts += _section("Settings that differ", [Text(line) for line in lines])
     return Group(*parts)
 
 
-def _caution(stages: int) -> str:
+def _caution(stages: Sequence[StageGain]) -> str:
     text = "The ± is what moved within the two runs; what differs from start to start only a third run shows."
-    if stages >= _MANY:
+    if len(stages) >= _MANY:
         text += f" By chance alone one in {1.0 / (1.0 - CONFIDENCE):.0f} equal stages is called significant."
+    if any(stage.core_c is not None and not stage.same_room for stage in stages):
+        text += (
+            " Temperatures are as read, in whatever room it was: for one room, read it with a sensor of the "
+            "role ambient-temperature, or declare `ambient` under [cooling] in both sheets."
+        )
     return text
 
 
@@ -93,27 +138,37 @@ def _side(verdict: Verdict) -> Iterator[tuple[str, str]]:
         "mean time between errors",
         "nothing shown" if shown is None else f"at least {units.duration_text(shown.mean_s)}, {shown.errors} seen",
     )
-    yield "room", "not known" if heat is None or heat.ambient_c is None else f"{heat.ambient_c:.1f} °C"
+    yield "room", _room(heat)
 
 
-def _sides(old: Verdict, new: Verdict) -> Table:
+def _room(heat: Heat | None) -> str:
+    if heat is None or heat.ambient_c is None:
+        return "not known: no sensor reads it, and no sheet declares it"
+    return f"{heat.ambient_c:.1f} °C, {'as read' if heat.ambient_from == 'sensor' else 'as the sheet declares it'}"
+
+
+def _sides(shown: ComparedView) -> Table:
     table = Table.grid(padding=(0, 2))
     table.add_column(style="dim")
     for _ in range(2):
         table.add_column(overflow="fold")
-    for row in _rows(old, new):
+    for row in shown.sides:
         table.add_row(*map(Text, row))
     return table
 
 
-def _gains(comparison: Comparison) -> Table:
+def _gains(shown: ComparedView) -> Table:
     table = Table.grid(padding=(0, 2))
     table.add_column(style="dim", no_wrap=True)
     table.add_column(overflow="fold")
-    for stage in comparison.stages:
-        name = f"{stage.new.workload}, {stage.new.instruction_class}, {stage.new.pattern}"
-        table.add_row(f"{stage.new.index + 1}", Text.assemble((name, "bold"), "\n", "; ".join(gain_facts(stage))))
+    for stage in shown.stages:
+        table.add_row(stage.number, Text.assemble((stage.name, "bold"), "\n", "; ".join(stage.facts)))
     return table
+
+
+def _stage(stage: StageGain) -> StageView:
+    name = f"{stage.new.workload}, {stage.new.instruction_class}, {stage.new.pattern}"
+    return StageView(number=str(stage.new.index + 1), name=name, facts=tuple(gain_facts(stage)))
 
 
 def gain_facts(stage: StageGain) -> Iterator[str]:
@@ -124,7 +179,7 @@ def gain_facts(stage: StageGain) -> Iterator[str]:
         yield f"{more} energy for each operation, {_significance(stage.energy_chance)}"
     if stage.core_c is not None:
         before, after = stage.core_c
-        where = "in the same room" if stage.same_room else "as read: the rooms are not known"
+        where = "in the same room" if stage.same_room else "as read: not both rooms are known"
         settled = "" if stage.settled else ", not settled"
         yield f"core {before:.1f} → {after:.1f} °C {where}{settled}"
 

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING
 from soakd import units
 from soakd.model.corelist import ranges
 from soakd.rules.point_words import folded, group_text, said, spans, width_text
-from soakd.rules.points import Point
+from soakd.rules.points import POINT_KINDS, Point
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from soakd.model.verdict import PointVisit
+    from soakd.model.verdict import PointVisit, StageResult
 
 MARKS = {
     "wrong": "✗",
@@ -73,6 +73,8 @@ class PointsView:
     visited: tuple[PointLine, ...]
     left_out: tuple[str, ...]
     """Lines that together name every core, group and width that was not visited at any temperature."""
+    elsewhere: str = ""
+    """Which wrong results are in no cell, and why; else empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,8 +86,8 @@ class PointLine:
     facts: tuple[str, ...]
 
 
-def points_view(points: Sequence[PointVisit]) -> PointsView | None:
-    """None for a verdict that counted no points."""
+def points_view(points: Sequence[PointVisit], stages: Sequence[StageResult] = ()) -> PointsView | None:
+    """None for a verdict that counted no points. `stages`: for their wrong results that are those of no point."""
     if not points:
         return None
     cores = sorted({point.core for point in points})
@@ -112,6 +114,7 @@ def points_view(points: Sequence[PointVisit]) -> PointsView | None:
         legend=tuple((mark, MEANINGS[state]) for state, mark in MARKS.items() if state in present),
         visited=tuple(_line(point, spans(named)) for point in points if _was_at(point)),
         left_out=tuple(said(unvisited, named=named, cores=cores)),
+        elsewhere=_elsewhere(stages),
     )
 
 
@@ -141,6 +144,20 @@ def _counts(points: Sequence[PointVisit]) -> str:
     others = (state for state in MARKS if state not in {"covered", "wrong"} and state in states)
     parts = [f"{states.count('covered')} of {len(points)} covered"]
     return ", ".join(parts + [f"{states.count(state)} {state}" for state in others])
+
+
+def _elsewhere(stages: Sequence[StageResult]) -> str:
+    """Of what waits for memory or for other cores, and so holds no core at a point."""
+    wrong = [stage for stage in stages if stage.mismatches and stage.workload.partition("/")[0] not in POINT_KINDS]
+    if not wrong:
+        return ""
+    count = sum(stage.mismatches for stage in wrong)
+    results = "1 wrong result" if count == 1 else f"{count} wrong results"
+    kinds = ", ".join(sorted({stage.workload.partition("/")[0] for stage in wrong}))
+    return (
+        f"In no cell: {results} of stages that hold no core at an operating point ({kinds}), and so say nothing of a "
+        "core's clock or width"
+    )
 
 
 def _steps(points: Sequence[PointVisit]) -> Iterator[str]:

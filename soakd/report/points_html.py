@@ -39,6 +39,8 @@ def _lines(shown: PointsView) -> Iterator[str]:
     if shown.steps:
         items = "".join(f"<li>{escape(step)}</li>" for step in shown.steps)
         yield f'<p>Steps down:</p>\n<ul class="steps">{items}</ul>'
+    if shown.elsewhere:
+        yield f"<p>{escape(shown.elsewhere)}.</p>"
 
 
 def _cell(cell: Cell) -> str:

@@ -52,6 +52,8 @@ def grid_lines(shown: PointsView, columns: int) -> Iterator[str]:
     yield from textwrap.wrap(f"{words}. Times are those of the core that dwelt least.", columns)
     for step in shown.steps:
         yield from textwrap.wrap(f"Step down {step}", columns)
+    if shown.elsewhere:
+        yield from textwrap.wrap(f"{shown.elsewhere}.", columns)
 
 
 def _row_lines(row: GridRow, block: range, widths: int, label: int, group: int) -> Iterator[str]:

@@ -11,6 +11,7 @@ from soakd.report.declared import declared_rows
 from soakd.report.measured import Numbers, numbers
 from soakd.report.observed import observed_rows
 from soakd.report.points import PointsView, points_view
+from soakd.report.wrong import temperature_text
 from soakd.rules.reached import covered_text
 
 if TYPE_CHECKING:
@@ -94,7 +95,7 @@ def view(verdict: Verdict) -> VerdictView:
         stages=tuple(_stage(stage) for stage in verdict.evidence.stages),
         margins=tuple(_margins(verdict)),
         coverage=tuple(_coverage(verdict)),
-        points=points_view(verdict.evidence.points),
+        points=points_view(verdict.evidence.points, verdict.evidence.stages),
         numbers=numbers(verdict),
         guard=tuple(_guard(verdict)),
         settings=tuple(observed_rows(verdict.snapshot_before)),
@@ -104,8 +105,10 @@ def view(verdict: Verdict) -> VerdictView:
 
 
 def _reason(finding: Finding) -> str:
-    when = "" if finding.at_s is None else f" [after {units.duration_text(finding.at_s)}]"
-    return f"{finding.rule}: {finding.text}{when}"
+    when = () if finding.at_s is None else (f"after {units.duration_text(finding.at_s)}",)
+    warm = () if finding.temperature is None else (f"at {temperature_text(finding)}",)
+    told = ", ".join((*when, *warm))
+    return f"{finding.rule}: {finding.text} [{told}]" if told else f"{finding.rule}: {finding.text}"
 
 
 def _stage(stage: StageResult) -> StageRow:

@@ -29,6 +29,8 @@ class WrongRow:
     bits: str
     lanes: str
     """Byte lanes of a wrong word of memory; else empty."""
+    temperature: str
+    """Read nearest to it, and of what."""
     expected: str
     actual: str
 
@@ -47,8 +49,8 @@ def wrong_view(verdict: Verdict) -> WrongView | None:
     count = sum(stage.mismatches for stage in verdict.evidence.stages)
     if not rows and not count:
         return None
-    rounds = "1 round with a wrong result" if count == 1 else f"{count} rounds with wrong results"
-    return WrongView(counted=f"{rounds}; {len(rows)} kept in full", rows=rows)
+    results = "1 wrong result" if count == 1 else f"{count} wrong results"
+    return WrongView(counted=f"{results}; {len(rows)} kept in full", rows=rows)
 
 
 def _row(finding: Finding, wrong: WrongResult, verdict: Verdict) -> WrongRow:
@@ -63,9 +65,16 @@ def _row(finding: Finding, wrong: WrongResult, verdict: Verdict) -> WrongRow:
         where=wrong.where,
         bits=_bits(flipped),
         lanes=", ".join(str(lane) for lane in range(_LANES) if flipped >> 8 * lane & 0xFF) if in_memory else "",
+        temperature=temperature_text(finding) or "–",
         expected=wrong.expected,
         actual=wrong.actual,
     )
+
+
+def temperature_text(finding: Finding) -> str:
+    """71.2 °C (cpu-temperature); empty where none was read."""
+    near = finding.temperature
+    return "" if near is None else f"{units.reading_text(near.value, units.TEMPERATURE.base)} ({near.role})"
 
 
 def _bits(flipped: int) -> str:

@@ -21,7 +21,7 @@ _ALIKE: Final = 10.0
 """Places whose chances are nearer to each other are not told apart."""
 _EDGED: Final = frozenset({"pulsed", "random"})
 _LEAST_RISE_K: Final = 2.0
-"""The same of temperatures."""
+"""So much hotter than the hottest error is beyond it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +38,8 @@ class Place:
     """Of that load."""
     tries: int
     """Places of all kinds that were looked at."""
+    seconds: Callable[[Cell], float]
+    """A cell's load that belongs to it."""
 
     @property
     def chance(self) -> float:
@@ -57,53 +59,89 @@ def places(cells: Sequence[Cell], *, ended_by_error: bool = False) -> list[Place
 
     `ended_by_error`: the last error is the end of the load, and so says nothing of when errors come.
     """
-    candidates = [*_clocks(cells), *_groups(cells), *_widths(cells), *_kinds(cells), *_hot(cells)]
+    candidates = [*_clocks(cells), *_groups(cells), *_widths(cells), *_kinds(cells)]
+    tries = len(candidates) + any(cell.warmth for cell in cells)
     found: dict[Family, Place] = {}
-    for each in candidates:
-        place = _place(each, cells, len(candidates), spared=ended_by_error and each.family == "hot")
-        if place is not None and (each.family not in found or place.chance < found[each.family].chance):
-            found[each.family] = place
+    for place in (*(_place(each, cells, tries) for each in candidates), _hot(cells, tries, spared=ended_by_error)):
+        if place is not None and (place.family not in found or place.chance < found[place.family].chance):
+            found[place.family] = place
     return sorted((p for p in found.values() if p.chance <= WEAK), key=lambda place: place.chance)
 
 
-def rivals(found: Sequence[Place]) -> list[Place]:
-    """Those that fit about as well as the first. A clock and the group that has it are one place."""
-    same = {"fast": {"group"}, "group": {"fast"}}
-    alike = [place for place in found[1:] if place.chance <= _ALIKE * max(found[0].chance, 1e-300)]
-    return [place for place in alike if place.family not in same.get(found[0].family, set())]
+def rivals(found: Sequence[Place], cells: Sequence[Cell]) -> list[Place]:
+    """Those that fit about as well as the first. A clock and the group that has it are one place.
+
+    A temperature that only one kind of load came to is not told from that load, however well it fits.
+    """
+    first, same = found[0], {"fast": {"group"}, "group": {"fast"}}
+    others = [place for place in found[1:] if place.family not in same.get(first.family, set())]
+    return [
+        place
+        for place in others
+        if place.chance <= _ALIKE * max(first.chance, 1e-300)
+        or (first.family == "hot" and _within(place, cells, first))
+    ]
 
 
-def _place(candidate: _Candidate, cells: Sequence[Cell], tries: int, *, spared: bool) -> Place | None:
-    compared = [cell for cell in cells if candidate.family != "hot" or cell.core_c is not None]
-    inside = [cell for cell in compared if candidate.holds(cell)]
-    errors, held = sum(cell.errors for cell in compared), sum(cell.errors for cell in inside)
-    load_s = math.fsum(cell.load_s for cell in compared)
-    late = [cell for cell in inside if candidate.family == "hot" and cell.errors]
-    warm = {stage: min(c.late for c in late if c.stage == stage) for stage in {c.stage for c in late}}
-    held_s = math.fsum(cell.load_s * (1.0 - warm.get(cell.stage, 0.0)) for cell in inside)
+def _within(place: Place, cells: Sequence[Cell], hot: Place) -> bool:
+    """No load came to that temperature outside the place, or too little of it to miss an error there."""
+    held_s = math.fsum(hot.seconds(cell) for cell in cells)
+    return not _spares(hot.errors, held_s, math.fsum(hot.seconds(cell) for cell in cells if not place.seconds(cell)))
+
+
+def _place(candidate: _Candidate, cells: Sequence[Cell], tries: int) -> Place | None:
+    inside = [cell for cell in cells if candidate.holds(cell)]
+    errors, held = sum(cell.errors for cell in cells), sum(cell.errors for cell in inside)
+    load_s, held_s = (math.fsum(cell.load_s for cell in part) for part in (cells, inside))
     if not held or held < errors or _spares_the_top(candidate.family, inside, held, held_s):
         return None
-    fitted = 2 ** sum(share > 0.0 for share in warm.values())
     return Place(
         family=candidate.family,
         where=candidate.where,
-        inside=held - spared,
-        errors=errors - spared,
+        inside=held,
+        errors=errors,
         share=held_s / load_s,
-        tries=tries * fitted,
+        tries=tries,
+        seconds=lambda cell: cell.load_s if candidate.holds(cell) else 0.0,
+    )
+
+
+def _hot(cells: Sequence[Cell], tries: int, *, spared: bool) -> Place | None:
+    """From the temperature of the coolest error on; that one says where it begins, proves nothing, and may be any."""
+    errors_c = sorted(degree for cell in cells for degree in cell.errors_c)
+    errors = sum(cell.errors for cell in cells)
+    others = errors - 1 - spared
+    if others < 1 or len(errors_c) < errors:
+        return None
+    load_s, held_s, beyond_s = (
+        math.fsum(cell.load_from_s(least_c) for cell in cells)
+        for least_c in (-math.inf, errors_c[0], errors_c[-1] + _LEAST_RISE_K)
+    )
+    if not load_s or _spares(errors, held_s, beyond_s):
+        return None
+    return Place(
+        family="hot",
+        where=f"at {errors_c[0]} °C of the processor or more (the coolest error says so, and is not counted)",
+        inside=others,
+        errors=others,
+        share=held_s / load_s,
+        tries=tries * errors,
+        seconds=lambda cell: cell.load_from_s(errors_c[0]),
     )
 
 
 def _spares_the_top(family: Family, inside: Sequence[Cell], errors: int, load_s: float) -> bool:
-    """What errs from a clock, width or temperature on would err higher up too, where there was load and no error.
-
-    So many errors were to be expected there that a Poisson count of none has a chance below 5 %.
-    """
+    """What errs from a clock or width on would err higher up too, where there was load and no error."""
     value = _RISING.get(family)
     if value is None:
         return False
     highest = max(value(cell) for cell in inside if cell.errors)
     beyond_s = math.fsum(cell.load_s for cell in inside if value(cell) > highest + _BEYOND[family])
+    return _spares(errors, load_s, beyond_s)
+
+
+def _spares(errors: int, load_s: float, beyond_s: float) -> bool:
+    """So many errors were to be expected beyond that a Poisson count of none has a chance below 5 %."""
     return errors * beyond_s > -math.log(WEAK) * load_s
 
 
@@ -111,9 +149,8 @@ _RISING: Final[dict[Family, Callable[[Cell], float]]] = {
     "fast": lambda cell: cell.clock_mhz or 0.0,
     "wide": lambda cell: cell.width,
     "heavy": lambda cell: cell.width,
-    "hot": lambda cell: cell.core_c or 0.0,
 }
-_BEYOND: Final[dict[Family, float]] = {"fast": _STEP_MHZ, "wide": 0.0, "heavy": 0.0, "hot": _LEAST_RISE_K}
+_BEYOND: Final[dict[Family, float]] = {"fast": _STEP_MHZ, "wide": 0.0, "heavy": 0.0}
 
 
 def _clocks(cells: Iterable[Cell]) -> Iterator[_Candidate]:
@@ -172,18 +209,3 @@ def _kinds(cells: Iterable[Cell]) -> Iterator[_Candidate]:
         yield _Candidate("exchange", "in exchange stages", lambda cell: cell.kind == "exchange")
     if patterns & _EDGED:
         yield _Candidate("pulses", "in stages whose load comes and goes", lambda cell: cell.pattern in _EDGED)
-
-
-def _hot(cells: Iterable[Cell]) -> Iterator[_Candidate]:
-    """Steady stages that came to a temperature, and of each only the time from its first error on."""
-    known = sorted({cell.core_c for cell in cells if cell.core_c is not None})
-    last = -math.inf
-    for core_c in known:
-        if core_c - last >= _LEAST_RISE_K:
-            where = f"in stages that came to {core_c:.0f} °C or more, and not before their first error there"
-            yield _Candidate("hot", where, _from_c(core_c))
-        last = core_c
-
-
-def _from_c(least_c: float) -> Callable[[Cell], bool]:
-    return lambda cell: cell.core_c is not None and cell.core_c >= least_c

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
+from soakd.model.channels import Role
 from soakd.rules.cores import physical
 from soakd.rules.points import POINT_KINDS, register_bits
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Collection, Iterable, Iterator, Mapping
 
     from soakd.model.finding import Finding
-    from soakd.model.verdict import PointVisit, StageResult, Verdict, WorkerResult
+    from soakd.model.verdict import PointVisit, StageResult, Verdict
 
 _OF_THE_CORE: Final = frozenset({"worker-died", "worker-hung"})
 _LEAST_LOAD_S: Final = 1.0
+_PROCESSOR: Final = Role.CPU_TEMPERATURE.value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,13 +36,17 @@ class Cell:
     """Largest number of active cores of the group; None where it is not known."""
     clock_mhz: float | None
     """Median of those that the worker measured on itself."""
-    core_c: float | None
-    """The hottest core at the end of the stage; None where the load was not steady."""
     load_s: float
     errors: int
     """Rounds with wrong results, and workers that died or hung of the load."""
-    late: float = 0.0
-    """Share of a steady stage's rounds that were over when the first error came."""
+    warmth: Mapping[int, float] = field(default_factory=dict)
+    """Whole °C of the processor, rounded down, to seconds of that load; empty where it was not read."""
+    errors_c: tuple[int, ...] = ()
+    """The same degrees of those errors near which it was read."""
+
+    def load_from_s(self, least_c: float) -> float:
+        """Load at such a temperature or a higher one; 0 where it was not read."""
+        return math.fsum(seconds for degree, seconds in self.warmth.items() if degree >= least_c)
 
 
 def errors_of(verdict: Verdict) -> list[Finding]:
@@ -94,10 +100,10 @@ def _of_stage(
             pattern=stage.pattern,
             active=None if active is None else _group(verdict, active),
             clock_mhz=max((w.clock.median_mhz for w in workers if w.clock), default=None),
-            core_c=_core_c(verdict, stage.index),
             load_s=max(load_s, _LEAST_LOAD_S),
             errors=len(found),
-            late=_late(stage, workers, found),
+            warmth=_warmth(stage, {worker.totals.core for worker in workers}, load_s),
+            errors_c=tuple(_degrees(found)),
         )
 
 
@@ -106,18 +112,20 @@ def _group(verdict: Verdict, active: int) -> int:
     return min((p.active for p in verdict.evidence.points if p.active >= active), default=active)
 
 
-def _core_c(verdict: Verdict, stage: int) -> float | None:
-    measured = verdict.evidence.measured
-    heats = (each.heat for each in measured.stages if each.index == stage) if measured else ()
-    return next((heat.core_c for heat in heats if heat is not None), None)
+def _warmth(stage: StageResult, workers: Collection[int], load_s: float) -> dict[int, float]:
+    """One core's load by the processor's temperature."""
+    found: Counter[int] = Counter()
+    for each in stage.warmth:
+        if each.role == _PROCESSOR and (each.core is None or each.core in workers):
+            found.update(each.seconds)
+    known_s = math.fsum(found.values())
+    return {degree: seconds / known_s * load_s for degree, seconds in found.items()} if known_s else {}
 
 
-def _late(stage: StageResult, workers: Iterable[WorkerResult], errors: Iterable[Finding]) -> float:
-    rounds = max((worker.totals.rounds for worker in workers), default=0)
-    firsts = [finding.wrong.round - 1 for finding in errors if finding.wrong is not None]
-    if stage.pattern != "steady" or not firsts or not rounds:
-        return 0.0
-    return min(firsts) / max(rounds, min(firsts) + 1)
+def _degrees(errors: Iterable[Finding]) -> Iterator[int]:
+    for finding in errors:
+        if finding.temperature is not None and finding.temperature.role == _PROCESSOR:
+            yield math.floor(finding.temperature.value)
 
 
 def _stepped(verdict: Verdict, found: Iterable[Cell]) -> Iterator[Cell]:
@@ -128,8 +136,9 @@ def _stepped(verdict: Verdict, found: Iterable[Cell]) -> Iterator[Cell]:
         if cell.active is None:
             stepped.setdefault((cell.core, cell.width), []).append(cell)
             continue
-        load_s, errors = known.get(place := (cell.core, cell.active, cell.width), (0.0, 0))
-        known[place] = load_s + (cell.load_s if cell.kind in POINT_KINDS else 0.0), errors + cell.errors
+        if cell.kind in POINT_KINDS:
+            load_s, errors = known.get(place := (cell.core, cell.active, cell.width), (0.0, 0))
+            known[place] = load_s + cell.load_s, errors + cell.errors
     for (core, width), cells_here in stepped.items():
         points = [p for p in verdict.evidence.points if (p.core, p.width) == (core, width)]
         parts = [] if any(cell.kind not in POINT_KINDS for cell in cells_here) else _parts(cells_here[0], points, known)
@@ -140,11 +149,11 @@ def _stepped(verdict: Verdict, found: Iterable[Cell]) -> Iterator[Cell]:
 def _parts(
     cell: Cell, points: Iterable[PointVisit], known: Mapping[tuple[int, int, int], tuple[float, int]]
 ) -> list[Cell]:
-    """One for each group of active cores."""
+    """One for each group of active cores. Temperatures are those of them all, and stand with the first."""
     here: dict[int, list[PointVisit]] = {}
     for point in points:
         here.setdefault(point.active, []).append(point)
-    parts = []
+    parts: list[Cell] = []
     for active, visits in here.items():
         load_s, errors = known.get((cell.core, active, cell.width), (0.0, 0))
         rest_s = math.fsum(visit.dwelt_s for visit in visits) - load_s
@@ -152,5 +161,6 @@ def _parts(
         clocks = [visit.clock.median_mhz for visit in visits if visit.clock]
         if rest_s > _LEAST_LOAD_S or wrong:
             load_s, clock_mhz = max(rest_s, _LEAST_LOAD_S), max(clocks, default=None)
-            parts.append(replace(cell, active=active, clock_mhz=clock_mhz, load_s=load_s, errors=wrong))
+            part = replace(cell, active=active, clock_mhz=clock_mhz, load_s=load_s, errors=wrong)
+            parts.append(replace(part, warmth={}, errors_c=()) if parts else part)
     return parts

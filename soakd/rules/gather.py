@@ -21,11 +21,13 @@ from soakd.model.journal import (
     Watched,
     WorkerTotals,
 )
-from soakd.model.verdict import ChannelSummary, ClockSummary, Coverage, Evidence, StageResult, WorkerResult
+from soakd.model.verdict import ClockSummary, Coverage, Evidence, StageResult, WorkerResult
+from soakd.rules.channel_tally import ChannelTally
 from soakd.rules.expected import planned_seconds, stage_cores
 from soakd.rules.margins import Margins
 from soakd.rules.measuring import Measuring
 from soakd.rules.points import register_bits
+from soakd.rules.temperatures import Temperatures
 from soakd.rules.throttling import Throttling
 from soakd.rules.visits import Visits
 
@@ -34,51 +36,10 @@ if TYPE_CHECKING:
 
     from soakd.model.finding import Finding
     from soakd.model.journal import Event
-    from soakd.model.limits import Bound
     from soakd.model.plan import Stage
-    from soakd.model.run import ChannelInfo, RunRecord
+    from soakd.model.run import RunRecord
     from soakd.model.snapshot import Snapshot
-
-
-@dataclass(slots=True)
-class _ChannelTally:
-    info: ChannelInfo
-    bounds: tuple[Bound, ...]
-    readings: int = 0
-    total: float = 0.0
-    minimum: float = float("inf")
-    maximum: float = float("-inf")
-    last: float | None = None
-    nearest_margin: float = float("inf")
-    gap_reasons: dict[str, int] = field(default_factory=dict)
-
-    def value(self, value: float) -> None:
-        self.readings += 1
-        self.total += value
-        self.minimum = min(self.minimum, value)
-        self.maximum = max(self.maximum, value)
-        self.last = value
-        for bound in self.bounds:
-            self.nearest_margin = min(self.nearest_margin, bound.margin(value))
-
-    def gap(self, reason: str) -> None:
-        self.gap_reasons[reason] = self.gap_reasons.get(reason, 0) + 1
-
-    def summary(self) -> ChannelSummary:
-        known = self.readings > 0
-        return ChannelSummary(
-            name=self.info.name,
-            role=self.info.role,
-            unit=self.info.unit,
-            readings=self.readings,
-            gaps=sum(self.gap_reasons.values()),
-            gap_reasons=self.gap_reasons,
-            minimum=self.minimum if known else None,
-            mean=self.total / self.readings if known else None,
-            maximum=self.maximum if known else None,
-            last=self.last,
-            nearest_margin=self.nearest_margin if known and self.bounds else None,
-        )
+    from soakd.model.verdict import ChannelSummary, PointVisit
 
 
 @dataclass(slots=True)
@@ -97,7 +58,7 @@ class Gatherer:
         self.record = record
         self._units = units
         self._channels = {
-            info.name: _ChannelTally(info, tuple(b for b in record.bounds if b.is_plain and b.channel == info.name))
+            info.name: ChannelTally(info, tuple(b for b in record.bounds if b.is_plain and b.channel == info.name))
             for info in record.channels
         }
         self._stages = [_StageTally() for _ in record.plan.stages]
@@ -105,6 +66,7 @@ class Gatherer:
         self._throttling = Throttling()
         self._margins = Margins(record)
         self._measuring = Measuring(record)
+        self._temperatures = Temperatures(record)
         self._findings: list[Finding] = []
         self._watched: Watched | None = None
         self._prepared: Prepared | None = None
@@ -129,10 +91,19 @@ class Gatherer:
     def has_found(self, rule: str) -> bool:
         return any(finding.rule == rule for finding in self._findings)
 
+    def points(self) -> tuple[PointVisit, ...]:
+        """Every operating point, as it stands now."""
+        return self._visits.points()
+
+    def stages(self) -> tuple[StageResult, ...]:
+        """Every stage, as it stands now."""
+        return tuple(self._stage_result(number) for number in range(len(self._stages)))
+
     def add(self, event: Event) -> None:
         self._pass_time(event)
         self._margins.take(event)
         self._measuring.take(event)
+        self._temperatures.take(event)
         match event:
             case Tick():
                 self._tick(event)
@@ -195,7 +166,7 @@ class Gatherer:
         snapshot_after: Snapshot | None,
         reset_by_watchdog: bool | None = None,
     ) -> Evidence:
-        stages = tuple(self._stage_result(number) for number in range(len(self._stages)))
+        stages = self.stages()
         channels = tuple(tally.summary() for tally in self._channels.values())
         ended = self._ended
         steal = [c for c in channels if c.role == Role.STOLEN_TIME.value and c.mean is not None]
@@ -211,12 +182,12 @@ class Gatherer:
             limiter=self._watched.limiter if self._watched else None,
             watchdog=self._watched.watchdog if self._watched else None,
             digests=self._prepared.digests if self._prepared else {},
-            findings=tuple(self._findings),
+            findings=self._temperatures.told(self._findings),
             stages=stages,
             channels=channels,
             limits=self._margins.summaries(),
             coverage=self._coverage(stages, channels),
-            points=self._visits.points(),
+            points=self.points(),
             throttled=self._throttling.counted(),
             steal_percent_mean=max((c.mean or 0.0 for c in steal), default=None),
             steal_percent_max=max((c.maximum or 0.0 for c in steal), default=None),
@@ -254,6 +225,7 @@ class Gatherer:
             mismatches=sum(worker.totals.mismatches for worker in workers),
             checked_percent=min(worker.checked_percent for worker in workers),
             workers=workers,
+            warmth=self._temperatures.warmth(number),
         )
 
     def _worker_result(self, tally: _StageTally, core: int, planned_s: float) -> WorkerResult:

@@ -5,11 +5,13 @@ Byte n of a word travels in lane n of a 64-bit channel (from memory of the DDR4 
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from soakd.rules.chances import at_least, chance_text, confidence
+from soakd.rules.exposure import errors_of
 from soakd.rules.leading import led
 
 if TYPE_CHECKING:
@@ -31,7 +33,7 @@ def memory_leads(verdict: Verdict, place: Place | None) -> Iterator[Lead]:
     """`place`: how surely it is memory stages alone that err; None where chance may have done it."""
     words = [f.wrong for f in verdict.reasons if f.wrong is not None and f.wrong.workload.startswith("memory/")]
     words = [word for word in words if _FALSE_ALARM not in word.where]
-    told = [*_where(place), *_ways(words), *_rereads(words), *_shares(verdict)]
+    told = [*_where(place), *_ways(words), *_rereads(words), *_warm(verdict), *_shares(verdict)]
     lane, count, chance = _lane(words)
     sure = confidence(chance)
     if sure is not None:
@@ -90,6 +92,23 @@ def _rereads(words: Sequence[WrongResult]) -> Iterator[str]:
         yield f"read again {wrong} words were wrong still: it is the cell, or what was written (findings)"
     elif right:
         yield f"read again, right in {right} words and wrong in {wrong}: the two kinds are mixed (findings)"
+
+
+def _warm(verdict: Verdict) -> Iterator[str]:
+    """Rounds with wrong words by temperature; the coolest says where it begins, is not counted, and may be any."""
+    near = [f.temperature for f in errors_of(verdict) if f.wrong is not None and f.temperature is not None]
+    roles = {reading.role for reading in near}
+    spent: Counter[int] = Counter()
+    for stage in verdict.evidence.stages:
+        for warmth in stage.warmth if stage.workload.startswith("memory/") else ():
+            spent.update(warmth.seconds if warmth.role in roles else {})
+    if not near or not spent or len(roles) > 1:
+        return
+    coolest_c, others = math.floor(min(reading.value for reading in near)), len(near) - 1
+    share = math.fsum(s for degree, s in spent.items() if degree >= coolest_c) / math.fsum(spent.values())
+    chance = min(1.0, len(near) * at_least(others, others, share))
+    told = f"at {coolest_c} °C or more ({roles.pop()}), which had {_PERCENT * share:.0f} % of the memory stages' load"
+    yield f"all {told}; by chance: {chance_text(chance)}" if confidence(chance) else f"all {told}, as chance has it"
 
 
 def _shares(verdict: Verdict) -> Iterator[str]:

@@ -30,6 +30,7 @@ _LIGHT_SHARE: Final = 0.25
 _NEAR_HOT_K: Final = 5.0
 """So near below the throttle temperature, or a limit, a machine that goes down was hot (common practice, no source)."""
 _FALLEN: Final = 0.5
+_FLOW: Final = (Role.PUMP, Role.COOLANT_FLOW)
 _TEMPERATURES: Final = frozenset({Role.CPU_TEMPERATURE.value, Role.COOLANT_TEMPERATURE.value})
 
 
@@ -98,9 +99,9 @@ def _hot_line(verdict: Verdict, channel: ChannelSummary) -> Iterator[str]:
 def clock_leads(verdict: Verdict) -> Iterator[Lead]:
     """Why a clock was not the declared one; the point that was furthest off stands for all.
 
-    Silent where a temperature came to a limit: the clocks follow from that.
+    Silent where a temperature came to a limit, or a pump fell: the clocks follow from that.
     """
-    if _hot_findings(verdict):
+    if _hot_findings(verdict) or _slow_pump(verdict):
         return
     for state, rule in (("not reached", "settings-not-reached"), ("faster", "faster-than-declared")):
         points = [point for point in verdict.evidence.points if point.state == state and point.clock]
@@ -128,16 +129,14 @@ def _off(point: PointVisit) -> float:
 
 
 def heat_leads(verdict: Verdict) -> Iterator[Lead]:
-    """What became of the cooling; silent where no temperature came to a limit and nothing heated on."""
+    """What became of the cooling, where a temperature came to a limit or heated on, or cost the declared clock."""
     hot = _hot_findings(verdict)
     if not hot:
+        yield from _slow_pump(verdict)
         return
     lines = [f"{finding.rule}: {finding.text}" for finding in hot]
     slow = False
-    names: tuple[tuple[LeadName, tuple[Role, ...]], ...] = (
-        ("pump", (Role.PUMP, Role.COOLANT_FLOW)),
-        ("fans", (Role.FAN,)),
-    )
+    names: tuple[tuple[LeadName, tuple[Role, ...]], ...] = (("pump", _FLOW), ("fans", (Role.FAN,)))
     for name, roles in names:
         fallen = [line for role in roles for channel in _of_role(verdict, role) for line in _fallen(channel)]
         if fallen:
@@ -146,6 +145,16 @@ def heat_leads(verdict: Verdict) -> Iterator[Lead]:
     if not slow:
         heating_on = any(finding.rule == "still-heating" for finding in hot)
         yield led("heating-on" if heating_on else "heat", sure="fair" if heating_on else "seen", evidence=lines)
+
+
+def _slow_pump(verdict: Verdict) -> list[Lead]:
+    """A pump that fell, and a clock that was not reached from a step down by temperature on: heat without a limit."""
+    cost = [finding for finding in verdict.reasons if finding.rule == "settings-not-reached"]
+    steps = [p for p in verdict.evidence.points if p.state == "not reached" and p.from_c is not None]
+    fallen = [line for role in _FLOW for channel in _of_role(verdict, role) for line in _fallen(channel)]
+    if not (cost and steps and fallen):
+        return []
+    return [led("pump", sure="seen", evidence=[*fallen, *(f"{finding.rule}: {finding.text}" for finding in cost)])]
 
 
 def _hot_findings(verdict: Verdict) -> list[Finding]:

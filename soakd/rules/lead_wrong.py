@@ -70,7 +70,7 @@ def _placed(verdict: Verdict, spent: Sequence[Cell], accused: _Accused | None, *
     told = [*([] if accused is None else [_core_line(accused, spent)]), *_kept_line(verdict)]
     who = "" if accused is None else core_text(accused.cores)
     if found:
-        beside = rivals(found)
+        beside = rivals(found, here)
         lines = [*told, *(_place_line(place, who) for place in (found[0], *beside))]
         chance = max(found[0].chance, accused.chance if accused else 0.0)
         return led(

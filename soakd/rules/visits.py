@@ -118,9 +118,9 @@ class Visits:
         turns, whole = self._turns[stage], self._chart.physical[core]
         parts = [(t, s) for t, s in turns.between(was.until_s, now.until_s) if core in t.workers and s > 0.0]
         parts = parts or [(next(turn for turn in turns.turns if core in turn.workers), 1.0)]
-        longest = self._spot(stage, whole, max(parts, key=lambda part: part[1])[0])
-        longest.errors += now.errors - was.errors
         if self._holds[stage]:
+            longest = self._spot(stage, whole, max(parts, key=lambda part: part[1])[0])
+            longest.errors += now.errors - was.errors
             load_s = sum(seconds for _, seconds in parts)
             for turn, seconds in parts:
                 spot, share = self._spot(stage, whole, turn), seconds / load_s

@@ -87,6 +87,7 @@ def archive(home: Home, clock: Clock, *, configuration: Path, log: Path) -> byte
         "snapshot.json": lambda: take_snapshot().model_dump(mode="json"),
         "configuration.json": lambda: _configuration(configuration),
         "verdicts.json": lambda: _verdicts(home),
+        "drill.json": lambda: _drills(home),
         "journal.json": lambda: _journal(home),
         "log.txt": lambda: _log_lines(log),
     }
@@ -210,6 +211,12 @@ def _configuration(path: Path) -> object:
 def _verdicts(home: Home) -> object:
     with closing(Ledger(home.journal)) as ledger:
         return [json.loads(ledger.body(line.run_id)) for line in ledger.newest(MOST_VERDICTS)]
+
+
+def _drills(home: Home) -> object:
+    if not home.drills.is_file():
+        return {"drills": "none yet: no whole round of them was kept"}
+    return json.loads(home.drills.read_text(encoding="utf-8"))
 
 
 def _journal(home: Home) -> dict[str, object]:

@@ -15,7 +15,7 @@ from soakd.rules.statement import Judged, judged_again, link_of_signed, link_of_
 from soakd.store.chain import verdict_row
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Container, Iterable, Iterator
 
     from soakd.service.bench_key import PublicKey
     from soakd.store.chain import Chain, Link
@@ -75,12 +75,13 @@ class Verifier:
         """One verdict of the ledger, by itself."""
         return self._link(link)[0]
 
-    def ledger(self, chain: Chain, since: str | None = None) -> LedgerCheck:
+    def ledger(self, chain: Chain, known: Iterable[str] = ()) -> LedgerCheck:
         """Every verdict, its place, and whether one is missing, moved or foreign.
 
-        `since`: a newest link that was told earlier, and has to be in the chain still.
+        `known`: newest links that were told earlier, and have to be in the chain still.
         """
         found, previous, number = LedgerCheck(), None, 0
+        sought = list(dict.fromkeys(known))
         for link in chain.links():
             found.verdicts += _missing(number + 1, link.number - 1)
             checked, names, own = self._link(link)
@@ -93,12 +94,10 @@ class Verifier:
                 checked = Checked(what=link.run_id, run_id=link.run_id, number=link.number, state="refused", text=text)
             found.verdicts.append(checked)
             previous, number = own or link.link, link.number
-            if previous == since:
-                since = None
-        found.verdicts += _outside(chain)
-        if since is not None:
-            text = "it is not in the chain: what it stands for was taken out of the ledger, or changed"
-            found.verdicts.append(Checked(what=f"link {since[:16]}…", state="refused", text=text))
+            sought = [each for each in sought if each != previous]
+        found.verdicts += _outside(chain, {each.run_id for each in found.verdicts})
+        text = "it was the newest, and is not in the chain: what it stands for was taken out of the ledger, or changed"
+        found.verdicts += [Checked(what=f"link {each[:16]}…", state="refused", text=text) for each in sought]
         found.head = previous
         return found
 
@@ -186,11 +185,12 @@ def _missing(first: int, last: int) -> Iterator[Checked]:
         yield Checked(what=what, state="refused", text="not there: taken out of the ledger")
 
 
-def _outside(chain: Chain) -> Iterator[Checked]:
+def _outside(chain: Chain, told: Container[str | None]) -> Iterator[Checked]:
+    """`told`: runs of which the chain itself has told."""
     unlinked, unjudged = chain.outside()
     for run_id in unlinked:
         text = "it has no place in the chain: it was put into the ledger by something else"
         yield Checked(what=run_id, run_id=run_id, state="refused", text=text)
-    for run_id in unjudged:
+    for run_id in (run for run in unjudged if run not in told):
         text = "the run is finished and its verdict is not there: it was taken out of the ledger"
         yield Checked(what=run_id, run_id=run_id, state="refused", text=text)

@@ -64,6 +64,11 @@ class Chain:
         rows = self._reader.read("number_of_run", run_id) if self.exists() else []
         return _link(self._reader.read("links_after", rows[0][0] - 1)[0]) if rows else None
 
+    def newest(self) -> str | None:
+        """The link of the last verdict; None before there is one that has its own."""
+        rows = self._reader.read("newest_link")
+        return None if not rows or rows[0][1] is None else str(rows[0][1])
+
     def outside(self) -> tuple[list[str], list[str]]:
         """Runs whose verdict has no place in the chain, and finished runs that have no verdict."""
         rows = self._reader.read("outside_chain")

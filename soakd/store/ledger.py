@@ -27,6 +27,7 @@ class LedgerLine:
     reason: str | None
     fingerprint: str
     drill: bool
+    signed: bool
 
 
 class Ledger(Reader):
@@ -34,9 +35,23 @@ class Ledger(Reader):
 
     def newest(self, most: int) -> list[LedgerLine]:
         """The latest verdicts, newest first."""
-        names = LedgerLine.__dataclass_fields__
-        rows = self.read("list_verdicts", most)
-        return [LedgerLine(**{**dict(zip(names, row, strict=True)), "drill": bool(row[-1])}) for row in rows]
+        signed = {run for (run,) in self.read("signed_verdicts", most)} if Chain(self).exists() else set()
+        return [
+            LedgerLine(
+                run_id=run_id,
+                finished_utc=finished_utc,
+                plan=plan,
+                sheet=sheet,
+                outcome=outcome,
+                reason=reason,
+                fingerprint=fingerprint,
+                drill=bool(drill),
+                signed=run_id in signed,
+            )
+            for run_id, finished_utc, plan, sheet, outcome, reason, fingerprint, drill in self.read(
+                "list_verdicts", most
+            )
+        ]
 
     def newest_of_passed(self) -> list[Verdict]:
         """Of each of the latest fingerprints that have passed the newest pass or fail, newest first; no drills."""
@@ -45,6 +60,10 @@ class Ledger(Reader):
     def body(self, wanted: str) -> str:
         """The whole verdict as JSON, by identifier, its beginning, or `last`. Raises UsageError if that names none."""
         return self._found(wanted)[1]
+
+    def run_id(self, wanted: str) -> str:
+        """In full. Raises UsageError, too."""
+        return self._found(wanted)[0]
 
     def link(self, wanted: str) -> Link:
         """Its place in the chain, with its signature. Raises UsageError, too, where it has none."""
@@ -70,10 +89,21 @@ class Ledger(Reader):
     def _found(self, wanted: str) -> tuple[str, str]:
         rows = self.read("newest_verdict") if wanted == "last" else self.read("find_verdicts", wanted)
         if not rows:
+            self._refuse_taken_out(wanted)
             raise UsageError(f"no verdict {wanted!r} in {self.path}", hint="`soakd verdict list` shows what there is")
         if len(rows) > 1:
             raise UsageError(f"{wanted!r} is the beginning of several verdicts", hint="give more of the identifier")
         return str(rows[0][0]), str(rows[0][1])
+
+    def _refuse_taken_out(self, wanted: str) -> None:
+        """Raises StoreError where a finished run of that name is here and its verdict is not."""
+        missing = Chain(self).outside()[1] if Chain(self).exists() else []
+        run_id = next((run for run in missing if run.startswith(wanted)), None)
+        if run_id is not None:
+            raise StoreError(
+                f"verdict {run_id} was taken out of the ledger: its run is finished and still here",
+                hint="`soakd verdict verify --all` shows whatever is missing or changed",
+            )
 
 
 def verdict_in(body: str) -> Verdict:

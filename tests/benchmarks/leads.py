@@ -1,6 +1,7 @@
-"""What leads say of benches with known causes: `python tests/benchmarks/leads.py [--healthy 20] [--null 2000]`.
+"""What leads say of benches with known causes: `python tests/benchmarks/leads.py [--drawn SEED] [--null 2000]`.
 
-First a table of virtual benches, each with one cause (`tests/lead_parts.py`): the first lead is right alone, right with
+First a table of virtual benches, each with one cause (`tests/lead_parts.py`), or those drawn from a seed, which nobody
+looked at while the rules were made (`tests/lead_draws.py`): the first lead is right alone, right with
 others beside it that this night cannot tell from it, or wrong; confidently wrong is one that is called strong or fair.
 Then healthy benches, which have no lead. Then nights whose errors come at one rate on all cores and under every
 load: how often a place is named then, at each confidence.
@@ -17,6 +18,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from lead_draws import drawn
 from lead_parts import BENCHES, night, said
 from virtual_parts import lantern
 
@@ -24,10 +26,14 @@ from soakd.model.finding import Finding
 from soakd.rules.leads import leads
 
 
-def one(name: str) -> tuple[str, str, list[str], int]:
-    verdict, found = said(name)
+def benches(drawn_from: int | None) -> dict:
+    return BENCHES if drawn_from is None else drawn(drawn_from)
+
+
+def one(name: str, drawn_from: int | None) -> tuple[str, str, list[str], int]:
+    make, right = benches(drawn_from)[name]
+    verdict, found = said(make)
     told = [f"{lead.confidence} {lead.name}" + "".join(f" / {other}" for other in lead.beside) for lead in found]
-    right = BENCHES[name][1]
     first = found[0] if found else None
     how = "nothing said" if first is None else "not told apart" if first.name == "not-told-apart" else "wrong"
     if first is not None and first.name == right:
@@ -96,22 +102,33 @@ def _wrong(stage, worker, draws) -> Finding:
         "workload": stage.workload, "instruction_class": stage.instruction_class, "where": "", "expected": "0x0",
         "round": draws.randint(1, worker.totals.rounds), "actual": "0x1", "flipped": f"{1 << draws.randrange(64):#x}",
     }  # fmt: skip
-    place = {"stage": stage.index, "core": worker.totals.core}
+    place = {"stage": stage.index, "core": worker.totals.core, "temperature": _near(stage, worker.totals.core, draws)}
     return Finding.model_validate({"rule": "wrong-result", "weight": "fail", "text": "", "wrong": wrong, **place})
+
+
+def _near(stage, core, draws) -> dict | None:
+    """A temperature of the stage's load, as often as it was there."""
+    warmth = next((each for each in stage.warmth if each.core in {None, core}), None)
+    if warmth is None:
+        return None
+    (degree,) = draws.choices(list(warmth.seconds), list(warmth.seconds.values()))
+    return {"channel": "", "role": warmth.role, "value": degree + 0.5, "apart_s": 0.0}
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--healthy", type=int, default=20)
     parser.add_argument("--null", type=int, default=2000)
+    parser.add_argument("--drawn", type=int, help="benches drawn from this seed in place of the shipped table")
     parser.add_argument("--only", default="", help="part of a bench's name")
     options = parser.parse_args()
     began_s = time.perf_counter()
     counts: Counter = Counter()
     with ProcessPoolExecutor(len(os.sched_getaffinity(0))) as pool:
-        for name, how, told, errors in pool.map(one, [name for name in BENCHES if options.only in name]):
+        names = [name for name in benches(options.drawn) if options.only in name]
+        for name, how, told, errors in pool.map(one, names, [options.drawn] * len(names)):
             counts[how] += 1
-            print(f"{how:20} {name:34} {errors:3} wrong  {'; '.join(told)}", flush=True)
+            print(f"{how:20} {name:45} {errors:3} wrong  {'; '.join(told)}", flush=True)
         print(f"{dict(counts)}, in {time.perf_counter() - began_s:.0f} s")
         spoke = [names for names in pool.map(healthy, range(options.healthy)) if names]
         print(f"healthy benches with a lead: {len(spoke)} of {options.healthy} {spoke}")

@@ -4,22 +4,21 @@ from __future__ import annotations
 
 from functools import cache
 
-from run_parts import plan, record, snapshot, stage, totals, verdict
+from run_parts import CPU, plan, record, snapshot, stage, totals, verdict
 
-from soakd.model.finding import Finding, WrongResult
-from soakd.model.measured import Estimate, Measured, StageHeat, StageMeasured
-from soakd.model.verdict import ChannelSummary, ClockSummary, StageResult, WorkerResult
+from soakd.model.finding import Finding, NearReading, WrongResult
+from soakd.model.verdict import ChannelSummary, ClockSummary, StageResult, Warmth, WorkerResult
 
 CORES = tuple(range(8))
 CLASSES = {"integer": "scalar", "vector": "vector-512", "memory": "scalar", "exchange": "scalar"}
 KERNELS = {"integer": "streams", "vector": "lanes", "memory": "march", "exchange": "counters"}
 
 
-def load(kind="integer", pattern="steady", seconds=3600.0, *, mhz=4600.0, core_c=None, cores=CORES, state="complete"):
-    """A stage; each core is loaded for so long, a walking one for its share of it."""
+def load(kind="integer", pattern="steady", seconds=3600.0, *, mhz=4600.0, warm=None, cores=CORES, state="complete"):
+    """A stage; each core is loaded for so long, a walking one for its share of it. `warm`: whole °C to seconds."""
     return {
         "kind": kind, "pattern": pattern, "seconds": seconds / (len(cores) if pattern == "walking" else 1), "mhz": mhz,
-        "core_c": core_c, "cores": cores, "state": state,
+        "warm": warm, "cores": cores, "state": state,
     }  # fmt: skip
 
 
@@ -34,10 +33,11 @@ NIGHT = (
 )
 
 
-def wrong(in_stage, core, number=1, *, expected=0, actual=1, where="stream 0", kind=None, at_s=10.0):
+def wrong(in_stage, core, number=1, *, expected=0, actual=1, where="stream 0", kind=None, at_s=10.0, at_c=None):
     kind = kind or NIGHT[in_stage]["kind"]
+    near = None if at_c is None else NearReading(channel=CPU, role="cpu-temperature", value=at_c, apart_s=0.5)
     return Finding(
-        rule="wrong-result", weight="fail", text="wrong", stage=in_stage, core=core, at_s=at_s,
+        rule="wrong-result", weight="fail", text="wrong", stage=in_stage, core=core, at_s=at_s, temperature=near,
         wrong=WrongResult(
             workload=f"{kind}/{KERNELS[kind]}", instruction_class=CLASSES[kind], round=number, where=where,
             expected=f"{expected:#018x}", actual=f"{actual:#018x}", flipped=f"{expected ^ actual:#018x}",
@@ -57,8 +57,7 @@ def night(*reasons, stages=NIGHT, channels=(), counted=None, **changes):
     evidence = base.evidence.model_copy(
         update={
             "stages": tuple(_stage(n, each, reasons, counted or {}) for n, each in enumerate(stages)),
-            "points": (), "channels": tuple(channels), "findings": tuple(reasons),
-            "measured": Measured(stages=tuple(_heat(n, each["core_c"]) for n, each in enumerate(stages))), **changes,
+            "points": (), "channels": tuple(channels), "findings": tuple(reasons), **changes,
         }
     )  # fmt: skip
     return base.model_copy(update={"evidence": evidence, "reasons": tuple(reasons), "outcome": "fail", "notes": ()})
@@ -93,13 +92,8 @@ def _stage(index, each, reasons, counted):
         instruction_class=CLASSES[each["kind"]], pattern=each["pattern"], planned_s=each["seconds"],
         state=each["state"], unit="operations", rounds=1, operations=1, per_second=1.0,
         mismatches=counted.get(index, len(here)), checked_percent=100.0, workers=workers,
+        warmth=() if each["warm"] is None else (Warmth(role="cpu-temperature", seconds=each["warm"]),),
     )  # fmt: skip
-
-
-def _heat(index, core_c):
-    flat = Estimate(value=0.0, sd=0.1, freedom=100.0)
-    heat = None if core_c is None else StageHeat(core_c=core_c, slope_k_per_min=flat, settled=True)
-    return StageMeasured(index=index, heat=heat)
 
 
 def channel(name, role, unit="", **readings):

@@ -11,11 +11,11 @@ from load_parts import bench, clocks, story
 from run_parts import CPU, found, plan, record, stage, verdict
 from scipy.stats import binom
 
-from soakd.model.finding import Finding
+from soakd.model.finding import Finding, NearReading
 from soakd.model.journal import Throttles
 from soakd.model.lead import LeadName
 from soakd.model.sheet import PowerLimits
-from soakd.model.verdict import ClockSummary
+from soakd.model.verdict import ClockSummary, PointVisit, Warmth
 from soakd.rules.chances import at_least, chance_text, confidence
 from soakd.rules.conditions import places
 from soakd.rules.exposure import cells, errors_of
@@ -97,22 +97,61 @@ def test_a_core_that_dies_of_the_load_counts():
     assert only(night(*dead)).name == "one-core-everywhere"
 
 
+WARMING = {55: 600.0, 62: 1800.0, 70: 600.0, 75: 600.0}
+
+
 def test_errors_only_above_a_temperature():
-    stages = (load("integer", core_c=55.0), load("integer", core_c=62.0), load("integer", core_c=75.0))
-    lead = only(night(*many(2, CORES, 12, kind="integer"), stages=stages))
-    assert lead.name == "hot"
-    assert "in stages that came to 75 °C or more" in lead.evidence[0]
-    cool = only(night(*many(0, CORES, 6), *many(2, CORES, 12, kind="integer"), stages=stages))
-    assert cool.name != "hot"
+    """Twelve of them in two stages of one kind, all in the sixth of the load that was at 75 °C."""
+    stages = (load("integer", warm=WARMING), load("integer", warm=WARMING))
+    hot = [wrong(n % 2, n % 8, 1 + n, kind="integer", at_c=75.0 + n % 3 / 10) for n in range(12)]
+    lead = only(night(*hot, stages=stages))
+    assert (lead.confidence, lead.name) == ("strong", "hot")
+    assert (
+        "11 of 11 at 75 °C of the processor or more (the coolest error says so, and is not counted)"
+        in (lead.evidence[0])
+    )
+    assert "which had 16.7 % of the checked load" in lead.evidence[0]
+    cool = [wrong(0, n, kind="integer", at_c=55.9) for n in range(3)]
+    assert only(night(*hot, *cool, stages=stages)).name == "not-told-apart"
 
 
-def test_errors_that_come_when_a_stage_is_warm():
-    """All in the last tenth of its rounds; were the load stopped by the last of them, that one would not count."""
-    stages = (load("integer", core_c=75.0),)
-    late = [wrong(0, n % 8, 6500 + 90 * n, kind="integer") for n in range(8)]
-    assert only(night(*late, stages=stages)).name == "hot"
-    last = [wrong(0, 3, 7200, kind="integer")]
-    assert only(night(*last, stages=stages, mismatches=1, load_gone_s=0.01)).name == "not-told-apart"
+def test_a_temperature_is_no_cause_where_it_was_hotter_and_nothing_erred():
+    """From 70 °C on, and in a third of the load 75 °C without any error."""
+    stages = (load("integer", warm={55: 2400.0, 70: 600.0, 75: 600.0}),)
+    warm = [wrong(0, n % 8, 1 + n, kind="integer", at_c=70.5) for n in range(12)]
+    assert only(night(*warm, stages=stages)).name != "hot"
+
+
+def test_a_temperature_that_only_one_kind_of_load_came_to_is_not_told_from_that_load():
+    """All at 72 °C in wide registers, which is somewhat likelier than wide registers at any temperature."""
+    stages = (load("vector", warm={60: 1200.0, 72: 2400.0}), load("integer", warm={55: 3600.0}))
+    lead = only(night(*(wrong(0, n % 8, 1 + n, kind="vector", at_c=72.0) for n in range(60)), stages=stages))
+    assert (lead.confidence, lead.name) == ("open", "hot")
+    assert "wide" in lead.beside
+
+
+def test_a_temperature_that_other_load_came_to_as_well_is_told_from_it():
+    stages = (load("vector", warm={60: 3000.0, 72: 600.0}), load("integer", warm={55: 3000.0, 72: 600.0}))
+    hot = [wrong(n % 2, n % 8, 1 + n, kind=("vector", "integer")[n % 2], at_c=72.0) for n in range(12)]
+    assert named(night(*hot, stages=stages)) == [("strong", "hot", ())]
+
+
+@pytest.mark.parametrize("unknown", [0, 1])
+def test_an_error_without_a_temperature_may_have_been_cool(unknown):
+    stages = (load("integer", warm=WARMING),)
+    hot = [wrong(0, n % 8, 1 + n, kind="integer", at_c=None if n < unknown else 75.0) for n in range(12)]
+    assert (only(night(*hot, stages=stages)).name == "hot") is not unknown
+
+
+def test_the_last_error_of_a_load_that_it_ended_says_nothing_of_the_temperature():
+    """Of four errors the coolest says where it begins, and the last one ended the load: two are left, in a sixth."""
+    stages = (load("integer", warm=WARMING),)
+    four = [wrong(0, 2 * n, 7000 + n, kind="integer", at_c=75.0) for n in range(4)]
+    places_of = {
+        ended: [p.inside for p in places(cells(night(*four, stages=stages), four), ended_by_error=ended)]
+        for ended in (False, True)
+    }
+    assert places_of == {False: [3], True: []}
 
 
 def test_causes_that_one_stage_holds_together_stand_side_by_side():
@@ -156,6 +195,30 @@ def test_memory_errors_in_any_lane_that_heal():
     lead = only(night(*memory_words([0, 1, 2, 3, 4, 5, 6, 7], again="right", count=16)))
     assert (lead.confidence, lead.name) == ("strong", "memory")
     assert any("read again 16 words were right: it is the transfer" in line for line in lead.evidence)
+
+
+@pytest.mark.parametrize(
+    ("at_c", "words"),
+    [
+        (52.3, "all at 52 °C or more (memory-temperature), which had 10 % of the memory stages' load; by chance: 1 in"),
+        (
+            44.0,
+            "all at 44 °C or more (memory-temperature), which had 100 % of the memory stages' load, as chance has it",
+        ),
+    ],
+)
+def test_memory_errors_are_held_against_the_load_at_their_temperatures(at_c, words):
+    near = NearReading(channel="dimm", role="memory-temperature", value=at_c, apart_s=0.1)
+    hot = [each.model_copy(update={"temperature": near}) for each in memory_words([5], again="right")]
+    of_night = night(*hot)
+    warmth = Warmth(role="memory-temperature", seconds={44: 3240.0, 52: 360.0})
+    stages = tuple(
+        each.model_copy(update={"warmth": (warmth,)}) if each.workload == "memory/march" else each
+        for each in of_night.evidence.stages
+    )
+    evidence = of_night.evidence.model_copy(update={"stages": stages})
+    lead = only(of_night.model_copy(update={"evidence": evidence}))
+    assert any(line.startswith(words) for line in lead.evidence)
 
 
 def test_one_memory_error_tells_nothing():
@@ -223,6 +286,21 @@ def test_a_limit_on_heat_by_what_became_of_the_cooling(cooling, right):
     speeds = [channel(f"hwmon/board/{r}", r, "rpm", maximum=most, last=last) for r, (most, last) in cooling.items()]
     of_night = night(broken, channels=[channel(CPU, "cpu-temperature", "°C", maximum=96.0), *speeds])
     assert [lead.name for lead in leads(of_night)] == right
+
+
+@pytest.mark.parametrize(
+    ("last", "from_c", "right"),
+    [(430.0, 82.0, ["pump"]), (2380.0, 82.0, ["clock-unknown"]), (430.0, None, ["clock-unknown"])],
+)
+def test_a_pump_that_fell_is_named_where_a_step_down_by_temperature_cost_the_clock(last, from_c, right):
+    low = Finding(rule="settings-not-reached", weight="inconclusive", text="core 0, from 82 °C: too slow", core=0)
+    clock = ClockSummary(minimum_mhz=4300.0, median_mhz=4400.0, maximum_mhz=4500.0, samples=9)
+    point = PointVisit(
+        core=0, active=8, width=512, step=int(from_c is not None), from_c=from_c, state="not reached",
+        allowed_mhz=4500.0, clock=clock, held_s=60.0, below_s=60.0,
+    )  # fmt: skip
+    pump = channel("hwmon/board/pump", "pump", "rpm", maximum=2400.0, last=last)
+    assert [lead.name for lead in leads(night(low, channels=[pump], points=(point,)))] == right
 
 
 def test_heat_that_rises_with_the_load_gone():

@@ -170,12 +170,16 @@ def test_a_newest_link_that_was_kept_shows_that_the_end_was_cut_off(bench):
     assert code == 0
     bench.by_hand(*taken_out(RUNS + 1))
     assert bench.check().state == "verified", "the chain alone cannot tell"
-    newer = bench.check().head
-    assert newer == kept
+    assert bench.check().head == kept
+    code, out, _ = command("verify", "--all", home=bench.home.folder)
+    assert code == 1, "the note beside the journal can"
+    assert "it was the newest, and is not in the chain" in out
+    (bench.home.folder / "newest-link").unlink()
+    assert command("verify", "--all", home=bench.home.folder)[0] == 0
     bench.by_hand(*taken_out(RUNS))
     code, out, _ = command("verify", "--all", "--since", kept, home=bench.home.folder)
     assert code == 1
-    assert out.startswith(f"link {kept[:16]}…: refused: it is not in the chain")
+    assert out.startswith(f"link {kept[:16]}…: refused: it was the newest, and is not in the chain")
 
 
 def taken_out(number):
@@ -243,6 +247,25 @@ def test_what_is_done_to_the_ledger_by_hand_shows_with_the_place(case, bench):
     assert words in refused[what]
 
 
+def test_a_verdict_that_was_taken_out_is_told_once_and_by_its_name_too(bench):
+    bench.by_hand("DELETE FROM verdict WHERE run_id = 'run-0005'")
+    assert [each.what for each in bench.check().verdicts if each.state == "refused"] == ["run-0005"]
+    code, _, err = command("show", "run-0005", home=bench.home.folder)
+    assert code != 0
+    assert "verdict run-0005 was taken out of the ledger" in err
+    assert "no verdict 'run-0009'" in command("show", "run-0009", home=bench.home.folder)[2]
+
+
+def test_the_listing_marks_what_is_not_signed(tmp_path):
+    made = Bench(tmp_path, runs=1, signed=False)
+    made.judge(2)
+    made.judge(3)
+    lines = command("list", home=tmp_path)[1].splitlines()
+    assert [(line.split()[0], "(unsigned)" in line) for line in lines] == [
+        ("run-0003", False), ("run-0002", False), ("run-0001", True),
+    ]  # fmt: skip
+
+
 def test_a_verdict_of_another_ledger_in_the_same_place_shows(bench, tmp_path):
     other = Bench(tmp_path / "other")
     other.home.key.write_bytes(bench.home.key.read_bytes())
@@ -267,7 +290,8 @@ def test_another_bench_s_whole_ledger_is_refused_with_this_bench_s_key(bench, tm
 
 def test_verdicts_from_before_are_unsigned_and_never_wrong_and_the_first_signature_vouches_for_them(tmp_path):
     bench = Bench(tmp_path / "state", 3)
-    bench.by_hand("DELETE FROM chain", "DROP TABLE chain", "DROP TABLE bench_key", "PRAGMA user_version = 4")
+    later = ("TABLE chain", "TABLE bench_key", "TABLE IF EXISTS trial", "INDEX IF EXISTS verdict_by_sheet")
+    bench.by_hand("DELETE FROM chain", *(f"DROP {each}" for each in later), "PRAGMA user_version = 4")
     with closing(Ledger(bench.home.journal)) as ledger:
         assert not Chain(ledger).exists()
     code, _, err = command("verify", "last", home=bench.home.folder)

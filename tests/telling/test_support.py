@@ -62,6 +62,7 @@ def home(tmp_path, monkeypatch):
     (folder / "soakd.toml").write_text(CONFIGURATION)
     (folder / "soakd.log").write_text("\n".join(LINES) + "\n")
     (folder / "token").write_text("planted-api-token\n")
+    (folder / "drill.json").write_text(json.dumps({"version": 1, "results": [{"why": f"no sensor shown on {HOST}"}]}))
     writer = Writer(folder / "journal.db")
     for number in range(7):
         declared = sheet(name=f"Trial of {USER}", note=f"kept in /home/{USER}/x", values={f"fan of {HOST}": 1})
@@ -112,6 +113,7 @@ def test_what_a_maintainer_needs_is_there(home):
     assert journal["user_version"] >= 3
     assert journal["bytes"]["journal.db"] > 0
     assert len(parts["log.txt"].splitlines()) == len(LINES)
+    assert json.loads(parts["drill.json"])["results"] == [{"why": "no sensor shown on <host>"}]
 
 
 def test_the_bench_key_never_leaves(home):
@@ -142,12 +144,18 @@ def test_a_configuration_that_is_no_toml_shows_none_of_its_text(home, text):
     assert TOKEN not in shown
 
 
+def test_a_report_of_drills_that_cannot_be_read_says_so_in_its_place(home):
+    (home.folder / "drill.json").write_text("{")
+    assert "JSONDecodeError" in json.loads(parts_of(archived(home))["drill.json"])["not gathered"]
+
+
 def test_nothing_there_yet_is_said(home):
     for path in home.folder.iterdir():
         path.unlink()
     parts = parts_of(archived(home))
     assert "default" in parts["configuration.json"]
     assert "no journal" in parts["verdicts.json"]
+    assert "none yet" in parts["drill.json"]
     assert parts["log.txt"].startswith("no log file")
 
 

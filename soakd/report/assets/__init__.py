@@ -1,4 +1,4 @@
-"""Templates, style and script of the page and the card, and uPlot; whatever a template fills in is escaped."""
+"""Templates, style and script of page and card, the card's font, and uPlot; what a template fills in is escaped."""
 
 from __future__ import annotations
 
