@@ -62,7 +62,8 @@ class Bench:
         )
         verdict = judge(start.record, evidence).model_copy(update={"outcome": outcome})
         entry = self.queue.find(start.entry.entry_id)
-        self.journal.finish(verdict, entry=[run_ended(entry, start.record.run_id, self.dues.after_run(entry))])
+        due_utc = self.dues.after_run(entry, start.record.started_utc)
+        self.journal.finish(verdict, entry=[run_ended(entry, start.record.run_id, due_utc)])
         self.dispatcher.run_ended(self.queue.find(entry.entry_id), outcome)
 
     def run(self, outcome="pass"):

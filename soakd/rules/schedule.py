@@ -78,11 +78,14 @@ def first_due(when: When, now: datetime, *, zone: Zone, cron_next: CronNext) -> 
             return None
 
 
-def next_due(when: When, ended: datetime, *, zone: Zone, cron_next: CronNext) -> datetime | None:
-    """Earliest start of the next run of an entry that asks for more than one."""
+def next_due(when: When, began: datetime, ended: datetime, *, zone: Zone, cron_next: CronNext) -> datetime | None:
+    """Earliest start of the next run of an entry that asks for more than one.
+
+    For a window it is the opening after the one in which the last run began: that run may have gone on to its very end.
+    """
     match when:
         case Window():
-            return opening(when, opening(when, ended, zone(when.zone))[1], zone(when.zone))[0]
+            return opening(when, opening(when, began, zone(when.zone))[1], zone(when.zone))[0]
         case Cron():
             return cron_next(when, ended)
         case _:

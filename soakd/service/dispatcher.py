@@ -79,18 +79,24 @@ class Dispatcher:
     def next_start(self) -> Start | None:
         """The entry that starts now. Those that cannot are missed, put off or held on the way, with the reason told."""
         self._follow_on()
+        self._pass_over()
         while (entry := self._queue.startable(self._now())) is not None:
+            if entry.hook is not None:
+                return Start(entry=entry, record=None)
+            if (record := self.drafted(entry)) is not None:
+                return Start(entry=entry, record=record)
+        return None
+
+    def _pass_over(self) -> None:
+        """Entries whose moment has come and gone are missed, or wait for another one, before any other starts."""
+        now = self._now()
+        for entry in self._queue.due(now):
             due, missed = self._dues.overdue(entry)
             if missed is not None:
                 self._queue.move(entry, EntryEvent.MISS, missed)
                 self._tell(line_news("missed", f"{entry.plan.name}: {missed}"))
-            elif due is None or due > self._now():
+            elif due is None or due > now:
                 self._queue.set_due(entry, due)
-            elif entry.hook is not None:
-                return Start(entry=entry, record=None)
-            elif (record := self.drafted(entry)) is not None:
-                return Start(entry=entry, record=record)
-        return None
 
     def run_ended(self, entry: Entry, outcome: str) -> None:
         """After the verdict is kept: a series that asked for it ends with its first run that is no pass."""

@@ -30,8 +30,10 @@ class Dues:
     def first(self, when: When) -> str | None:
         return _text(schedule.first_due(when, self.now(), zone=zone, cron_next=cron_next))
 
-    def after_run(self, entry: Entry) -> str | None:
-        return _text(schedule.next_due(entry.when, self.now(), zone=zone, cron_next=cron_next))
+    def after_run(self, entry: Entry, began_utc: str) -> str | None:
+        """Of an entry whose run has just ended."""
+        began = datetime.fromisoformat(began_utc)
+        return _text(schedule.next_due(entry.when, began, self.now(), zone=zone, cron_next=cron_next))
 
     def overdue(self, entry: Entry) -> tuple[str | None, str | None]:
         """Where an entry stands whose moment has come: its due moment now, or why it is missed."""

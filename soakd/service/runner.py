@@ -213,7 +213,7 @@ class Runner:
         entry = self.entry
         if entry is None:
             raise RuntimeError("a run of the daemon belongs to an entry")
-        judged, added = session.judge(entry, self._dues.after_run(entry))
+        judged, added = session.judge(entry, self._dues.after_run(entry, session.record.started_utc))
         self.session = self.entry = self.progress = None
         if judged.unkept is None:
             self._dispatcher.run_ended(self._queue.find(entry.entry_id), judged.verdict.outcome)
@@ -229,7 +229,8 @@ class Runner:
 
     def _keep(self, verdict: Verdict, entry: Entry) -> None:
         """A verdict that the journal could not take before. Raises StoreError when it still cannot."""
-        self._journal.finish(verdict, entry=[run_ended(entry, verdict.run_id, self._dues.after_run(entry))])
+        due_utc = self._dues.after_run(entry, verdict.started_utc)
+        self._journal.finish(verdict, entry=[run_ended(entry, verdict.run_id, due_utc)])
         self._unkept = None
         self._dispatcher.run_ended(self._queue.find(entry.entry_id), verdict.outcome)
 

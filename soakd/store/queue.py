@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from soakd.errors import UsageError
@@ -10,6 +11,8 @@ from soakd.model.entry import Entry, EntryRequest, EntryState
 from soakd.rules.entries import EntryEvent, after, run_ended_event
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from soakd.store.reader import Reader, Row
     from soakd.store.writer import Statement, Writer
 
@@ -57,8 +60,17 @@ class QueueView:
         return _entry(rows[0])
 
     def lines(self, most: int) -> list[EntryLine]:
-        names = EntryLine.__dataclass_fields__
-        return [EntryLine(**dict(zip(names, row, strict=True))) for row in self._reader.read("list_entries", most)]
+        """What runs, what is to come in order of start, then what has ended, newest first."""
+        to_come = _lines(self._reader.read("list_entries", most))
+        return [*to_come, *self.ended(most - len(to_come))]
+
+    def ended(self, most: int) -> list[EntryLine]:
+        """Newest first."""
+        return _lines(self._reader.read("entries_that_ended", most))
+
+    def to_come(self, most: int) -> list[Entry]:
+        """Running, waiting and held entries; the last two by rank: priority, then place."""
+        return [_entry(row) for row in self._reader.read("entries_to_come", most)]
 
     def in_state(self, state: EntryState) -> list[Entry]:
         return [_entry(row) for row in self._reader.read("entries_in_state", state.value)]
@@ -87,6 +99,10 @@ class QueueView:
         """The outcome of a judged run."""
         rows = self._reader.read("outcome_of_run", run_id)
         return str(rows[0][0]) if rows else None
+
+    def due(self, now_utc: str) -> list[Entry]:
+        """Waiting entries whose moment has come."""
+        return [_entry(row) for row in self._reader.read("due_entries", now_utc)]
 
     def startable(self, now_utc: str) -> Entry | None:
         """The entry that may start now and goes first."""
@@ -139,6 +155,11 @@ class Queue(QueueView):
         return self.find(entry.entry_id)
 
 
+def _lines(rows: Sequence[Row]) -> list[EntryLine]:
+    names = EntryLine.__dataclass_fields__
+    return [EntryLine(**dict(zip(names, row, strict=True))) for row in rows]
+
+
 def claimed(entry: Entry) -> Statement:
     """The step that belongs into the transaction which begins its run."""
     return _moved(entry, EntryEvent.CLAIM, None)
@@ -167,9 +188,15 @@ def _moved(entry: Entry, event: EntryEvent, reason: str | None) -> Statement:
     return "move_entry", values
 
 
+@lru_cache(maxsize=256)
+def _asked(text: str) -> EntryRequest:
+    """What was asked for never changes, and is read again and again."""
+    return EntryRequest.model_validate_json(text)
+
+
 def _entry(row: Row) -> Entry:
     entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request = row
-    asked = EntryRequest.model_validate_json(request)
+    asked = _asked(request)
     return Entry(
         **{name: getattr(asked, name) for name in EntryRequest.model_fields if name != "priority"},
         priority=priority,

@@ -117,8 +117,11 @@ def test_when_a_new_entry_may_start_first(when, due):
 
 
 def test_a_window_starts_one_run_for_each_opening():
-    """A run that ends at half past one does not start again in the same night."""
-    assert schedule.next_due(night(), utc("2026-11-25 00:30"), **dues()) == utc("2026-11-25 22:00")
+    """Whether it ends at half past one, with the window, or long after it, where it carries on."""
+    for ended in ("2026-11-25 00:30", "2026-11-25 06:00", "2026-11-25 06:00:03", "2026-11-25 09:30"):
+        assert schedule.next_due(night(), utc("2026-11-24 22:00"), utc(ended), **dues()) == utc("2026-11-25 22:00"), (
+            ended
+        )
 
 
 @pytest.mark.parametrize(

@@ -2,9 +2,11 @@
 
 import os
 
+import psutil
 import pytest
 from queue_bench import EVENING, Bench, plan
 
+from soakd.crew.capacity import CACHES
 from soakd.errors import ConfigError, RefusedError, StoreError, UsageError
 from soakd.model.entry import EntryAsk, EntryState
 from soakd.model.plan import GuardRules
@@ -60,8 +62,12 @@ def test_a_cancelled_entry_never_runs_and_a_released_one_does(bench):
 
 def test_a_later_entry_can_be_put_first(bench):
     names = ["a", "b", "c"]
-    ids = [bench.add(name) for name in names]
+    ids = []
+    for name in names:
+        ids.append(bench.add(name))
+        bench.hours(0.01)
     bench.operations.reorder(ids[2], place=0, priority=0)
+    assert [line.entry_id for line in bench.queue.lines(9)] == [ids[2], ids[0], ids[1]]
     assert [bench.run() for _ in names] == ["c", "a", "b"]
 
 
@@ -78,6 +84,18 @@ def test_a_window_gives_one_run_a_night_and_goes_on(bench):
     for hour in range(72):
         if bench.run():
             starts.append(hour)
+        bench.hours(1)
+    assert starts == [2, 26, 50]
+
+
+def test_a_run_that_fills_its_window_costs_no_other_night(bench):
+    bench.add("nightly", window="23:00-05:00")
+    starts = []
+    while (hour := (bench.clock.wall() - EVENING) / 3600) < 72:
+        if start := bench.start():
+            starts.append(round(hour))
+            bench.hours(6.001)
+            bench.end(start)
         bench.hours(1)
     assert starts == [2, 26, 50]
 
@@ -175,12 +193,17 @@ def test_a_sheet_that_the_bench_no_longer_fits_holds_its_entry(bench, monkeypatc
     assert f"declared {threads}, the system shows {threads - 1}" in bench.queue.find(entry).reason
 
 
-def test_what_this_bench_cannot_do_is_refused_when_it_is_added_and_not_at_midnight(bench):
+def test_what_this_bench_cannot_do_is_refused_when_it_is_added_and_not_at_midnight(bench, monkeypatch):
     with pytest.raises(ConfigError, match="no such core"):
         bench.operations.add(EntryAsk(plan=plan(cores=(4000,)), at="23:00"))
     guarded = plan().model_copy(update={"guard": GuardRules(temperature="required")})
     with pytest.raises(RefusedError, match="temperature"):
         bench.operations.add(EntryAsk(plan=guarded, at="23:00"))
+    caches_bytes = psutil.virtual_memory().total / 40
+    monkeypatch.setattr("soakd.service.bench.last_level_cache_bytes", lambda: caches_bytes / CACHES)
+    monkeypatch.setattr("soakd.service.bench.available_memory_bytes", lambda: caches_bytes)  # a run has the rest
+    with pytest.raises(ConfigError, match=r"the caches could answer; at least 2\.5 %"):
+        bench.operations.add(EntryAsk(plan=plan(workload="memory", memory_percent=2.4), at="23:00"))
     with pytest.raises(UsageError, match="time zone"):
         bench.add(at="23:00", zone="Mars/Olympus")
     assert bench.queue.lines(10) == []
