@@ -89,7 +89,8 @@ class Control(Protocol):
 
     async def ask(self, verb: str, **arguments: object) -> dict[str, object]:
         """`add` (an EntryAsk's fields), `hold`, `release`, `cancel` (entry_id), `reorder` (entry_id, place, priority)
-        answer with the Entry; `stop` (reason) answers with {"run_id": … or null}.
+        answer with the Entry; `check` (an EntryAsk's fields) with what it would become, a Checked; `stop` (reason) with
+        {"run_id": … or null}.
         """
 
 

@@ -70,6 +70,7 @@ def parse(text: str, dimension: Dimension) -> float:
     number, unit = parts
     if not unit:
         raise ValueError(f"the unit is missing; a {dimension.name} is given in {accepted}")
+    _refuse_comma(text, unit)
     if unit not in dimension.factors:
         raise ValueError(f"{unit!r} is not a unit of {dimension.name}; use {accepted}")
     value = _tidy(number * dimension.factors[unit])
@@ -89,6 +90,7 @@ def parse_any(text: str) -> str | None:
     unit = parts[1]
     if not unit:
         raise ValueError("the unit is missing; write a plain count without quotes")
+    _refuse_comma(text, unit)
     for dimension in DIMENSIONS:
         if unit in dimension.factors:
             return show(parse(text, dimension), dimension)
@@ -96,6 +98,12 @@ def parse_any(text: str) -> str | None:
     near = [u for u in known if u.casefold() == unit.casefold()]
     use = f"did you mean {near[0]}?" if near else f"text that begins with a digit is a quantity in {', '.join(known)}"
     raise ValueError(f"{unit!r} is not a known unit; {use}")
+
+
+def _refuse_comma(text: str, unit: str) -> None:
+    """A decimal comma is not taken for a unit, nor what stands before it for the number."""
+    if unit[0] == "," and unit[1:2].isdigit():
+        raise ValueError(f"the decimal sign is a point: {text.strip().replace(',', '.')}")
 
 
 def show(value: float, dimension: Dimension) -> str:

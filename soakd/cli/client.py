@@ -76,7 +76,7 @@ class Client:
     def __init__(self, socket: Path | None) -> None:
         import httpx
 
-        self._path = socket or _default_socket()
+        self._path = socket or default_socket()
         self._http = httpx.Client(
             transport=httpx.HTTPTransport(uds=str(self._path)),
             base_url="http://soakd/api/v1",
@@ -141,7 +141,8 @@ class Client:
             ) from None
 
 
-def _default_socket() -> Path:
+def default_socket() -> Path:
+    """Where the daemon of this state folder listens."""
     from soakd.service.home import default_folder
 
     return default_folder() / "soakd.sock"

@@ -24,6 +24,7 @@ def doctor(config: Config = None, json_: Json = False) -> None:
 
     from soakd.clock import SystemClock
     from soakd.errors import EXIT_FAIL
+    from soakd.report.ready import ready_text
     from soakd.service.doctor import examine
     from soakd.service.home import Home
 
@@ -52,9 +53,5 @@ def doctor(config: Config = None, json_: Json = False) -> None:
         for check in checks:
             remedy = f" → {check.remedy}" if check.remedy else ""
             console.print(Text.assemble((check.state, styles[check.state]), f" {check.name}: {check.text}{remedy}"))
-    console.print(
-        "\nNot ready to be left alone."
-        if bad
-        else "\nNothing bad found; `weak` lines say what a night here cannot show."
-    )
+    console.print(f"\n{ready_text([check.state for check in checks])}")
     raise typer.Exit(EXIT_FAIL if bad else 0)

@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from soakd.cli.client import Socket
 from soakd.cli.options import Json, print_json
 
 if TYPE_CHECKING:
-    from soakd.model.drill import DrillResult
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from soakd.cli.client import Client
+    from soakd.model.drill import DrillCall, DrillReport, DrillResult
     from soakd.service.drill.drills import Drill
 
+_LOOK_EVERY_S = 0.3
 Names = Annotated[list[str] | None, typer.Argument(help="Drills to do; all of them if none is named.")]
 Listed = Annotated[bool, typer.Option("--list", help="Say what there is, and do nothing.")]
 
 
-def drill(names: Names = None, list_: Listed = False, json_: Json = False) -> None:
+def drill(names: Names = None, list_: Listed = False, socket: Socket = None, json_: Json = False) -> None:
     """Do to short runs what may happen in a night, and show for each alarm who noticed it, and how soon.
 
     Loads all cores for a minute or two, and some memory; while a drill has made sensors, soakd does not see the real
-    ones. Nothing enters the ledger. Refused while a run goes on.
+    ones. Nothing enters the ledger. Refused while a run goes on. The daemon, where one is running, lends its bench.
 
     Exit code: 0 every alarm noticed, 1 one did not, 10 some could not be shown on this machine.
 
@@ -39,7 +46,8 @@ def drill(names: Names = None, list_: Listed = False, json_: Json = False) -> No
     if list_:
         _list(wanted, as_json=json_)
         return
-    report = perform(wanted, Home(), SystemClock(), _silent if json_ else _say)
+    told = _silent if json_ else _say
+    report = _by_daemon(wanted, socket, told) or perform(wanted, Home(), SystemClock(), told)
     if json_:
         print_json(report.model_dump(mode="json"))
     else:
@@ -53,6 +61,58 @@ def drill(names: Names = None, list_: Listed = False, json_: Json = False) -> No
     if report.of("missed"):
         raise typer.Exit(EXIT_FAIL)
     raise typer.Exit(EXIT_INCONCLUSIVE if report.of("not shown") else EXIT_PASS)
+
+
+def _by_daemon(
+    wanted: tuple[Drill, ...], socket: Path | None, told: Callable[[Drill | DrillResult], None]
+) -> DrillReport | None:
+    """The same, done by the daemon; None where none is running. Breaking it off here breaks it off there."""
+    from soakd.cli.client import Client, default_socket
+    from soakd.errors import UnreachableError
+    from soakd.model.drill import DrillCall
+
+    if not (socket or default_socket()).is_socket():
+        return None
+    with Client(socket) as client:
+        try:
+            call = client.post("/drill", {"names": [each.name for each in wanted]})
+        except UnreachableError:
+            if socket is not None:
+                raise
+            return None
+        try:
+            return _followed(client, DrillCall.model_validate_json(json.dumps(call)), wanted, told)
+        except KeyboardInterrupt:
+            client.post("/stop")
+            raise
+
+
+def _followed(
+    client: Client, call: DrillCall, wanted: tuple[Drill, ...], told: Callable[[Drill | DrillResult], None]
+) -> DrillReport:
+    """To its end. Raises RefusedError where it ends before."""
+    from soakd.clock import SystemClock
+    from soakd.errors import RefusedError
+    from soakd.model.drill import Drills
+
+    clock, begun, done = SystemClock(), False, 0
+    while True:
+        seen = Drills.model_validate_json(json.dumps(client.get("/drill"))).call
+        if seen is None or seen.begun_utc != call.begun_utc:
+            raise RefusedError("the daemon knows nothing of these drills any more: it was started again")
+        for result in seen.shown[done:]:
+            if not begun:
+                told(wanted[done])
+            told(result)
+            begun, done = False, done + 1
+        if seen.doing is not None and not begun:
+            told(wanted[done])
+            begun = True
+        if seen.report is not None:
+            return seen.report
+        if seen.trouble:
+            raise RefusedError(f"the drills were not done to the end: {seen.trouble}")
+        clock.sleep(_LOOK_EVERY_S)
 
 
 def _list(wanted: tuple[Drill, ...], *, as_json: bool) -> None:

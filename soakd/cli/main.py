@@ -12,6 +12,7 @@ from soakd.cli import (
     doctor,
     drill,
     hours,
+    init,
     plan,
     queue,
     readings,
@@ -61,6 +62,7 @@ app.command("watch")(watch.watch)
 app.command("stop")(watch.stop)
 app.command("drill")(drill.drill)
 app.command("doctor")(doctor.doctor)
+app.command("init")(init.init)
 app.command("support")(support.support)
 
 

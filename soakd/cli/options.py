@@ -68,11 +68,11 @@ def refuse_existing(file: Path, *, force: bool) -> None:
         raise UsageError(f"{file} is there already", hint="give another name, or --force")
 
 
-def write_whole(file: Path, text: str) -> None:
+def write_whole(file: Path, body: str | bytes) -> None:
     """In place of whatever is there. Raises UsageError where it cannot be written."""
     from soakd.errors import UsageError
 
     try:
-        file.write_text(text, encoding="utf-8")
+        file.write_bytes(body if isinstance(body, bytes) else body.encode())
     except OSError as error:
         raise UsageError(f"{file}: {error.strerror}") from error

@@ -183,12 +183,18 @@ def _say(entry: dict[str, Any], json_: bool) -> None:
     if json_:
         print_json(entry)
         return
+    from pydantic import TypeAdapter
+
+    from soakd.model.entry import When
+    from soakd.report.queued import when_text
+
+    when: When = TypeAdapter(When).validate_python(entry["when"], strict=False)
     sheet = f" · {entry['sheet']['name']}" if entry["sheet"] else ""
     rows = [
         ("entry", entry["entry_id"]),
         ("state", entry["state"] + (f": {entry['reason']}" if entry["reason"] else "")),
         ("plan", entry["plan"]["name"] + sheet),
-        ("when", _when(entry["when"])),
+        ("when", when_text(when)),
         ("due", entry["due_utc"] or "hangs on an event"),
         ("place", f"{entry['place']}, priority {entry['priority']}"),
         ("runs", f"{entry['runs_done']} of {entry['count'] if entry['count'] is not None else 'many'}"),
@@ -197,19 +203,3 @@ def _say(entry: dict[str, Any], json_: bool) -> None:
         rows.append(("last run", entry["last_run"]))
     for name, value in rows:
         sys.stdout.write(f"{name:<9} {value}\n")
-
-
-def _when(when: dict[str, Any]) -> str:
-    match when["kind"]:
-        case "at":
-            return f"at {when['local']} {when['zone']}"
-        case "cron":
-            return f"cron {when['expression']} {when['zone']}"
-        case "window":
-            return f"daily {when['opens']}-{when['closes']} {when['zone']}, then {when['at_end']}"
-        case "at-boot":
-            return f"{when['settle']} after the machine's next start"
-        case "after":
-            return f"after entry {when['entry_id']}{' has passed' if when['only_after_pass'] else ''}"
-        case _:
-            return "as soon as the bench is free"

@@ -20,7 +20,7 @@ def support(
         typer.Option("--log", help="A file with the daemon's log; soakd.log in the state folder if not given."),
     ] = None,
 ) -> None:
-    """Gather what a maintainer needs into one archive: versions, findings, settings, verdicts, state of the journal.
+    """Gather what a maintainer needs into one archive: versions, findings, settings, verdicts, drills, journal.
 
     Addresses, tokens, the host's name, user names and home folders are replaced by placeholders. Look into it before
     you hand it on: what you wrote into notes and names stays as it is.

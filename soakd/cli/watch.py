@@ -79,10 +79,13 @@ def stop(
     from soakd.errors import EXIT_FAIL
 
     with Client(socket) as client:
-        run_id = client.post("/stop", {"reason": reason})["run_id"]
+        answer = client.post("/stop", {"reason": reason})
+        run_id = answer["run_id"]
         state = "ended" if run_id is None else _end_of(client, run_id)
     if json_:
         print_json({"run_id": run_id, "ended": state == "ended", "load_gone": state != "asked"})
+    elif answer.get("drill"):
+        sys.stdout.write("The drill is being broken off.\n")
     elif run_id is None:
         sys.stdout.write("No run is on.\n")
     else:
@@ -174,6 +177,7 @@ def _news(status: dict[str, Any]) -> tuple[Any, ...]:
         run.get("stage"),
         run.get("mismatches"),
         tuple(run.get("findings", ())),
+        _drill_line(status),
         tuple(status["queue"].items()),
         (status["next"] or {}).get("entry_id"),
     )
@@ -191,7 +195,7 @@ def picture(status: dict[str, Any]) -> RenderableType:
     table.add_column(overflow="fold")
     run = status["run"]
     if run is None:
-        table.add_row("run", "none is on")
+        table.add_row("run", _drill_line(status) or "none is on")
     else:
         wrong = run["mismatches"]
         table.add_row("run", Text(_about(run)))
@@ -212,12 +216,21 @@ def plain_line(status: dict[str, Any]) -> str:
 
     run = status["run"]
     if run is None:
-        return f"no run is on · {_queue_line(status)}"
+        return f"{_drill_line(status) or 'no run is on'} · {_queue_line(status)}"
     found = f" · {run['findings'][-1]}" if run["findings"] else ""
     return (
         f"{_about(run)} · {_stage_line(run)} · {units.duration_text(run['remaining_s'])} left · {_margin_line(run)} · "
         f"{run['rounds']} rounds · {run['mismatches']} wrong{found}"
     )
+
+
+def _drill_line(status: dict[str, Any]) -> str:
+    """Empty while none is on."""
+    drill = status.get("drill")
+    if drill is None:
+        return ""
+    missed = f", {drill['missed']} missed" if drill["missed"] else ""
+    return f"a drill is on: {drill['done']} of {drill['of']} alarms tried{missed}"
 
 
 def _about(run: dict[str, Any]) -> str:

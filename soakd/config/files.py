@@ -120,20 +120,27 @@ def refuse_sheet(sheet: Sheet, found: Iterable[SheetFinding]) -> None:
 def load(path: Path, kind: type[File]) -> File:
     """Any of our files, strictly by its model. Raises ConfigError."""
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise ConfigError(file=str(path), key="", value="", wanted=str(error.strerror).lower()) from error
     except UnicodeDecodeError as error:
         raise ConfigError(file=str(path), key="", value="", wanted="the file is not UTF-8 text") from error
+    return parsed(text, kind, str(path))
+
+
+def parsed(text: str, kind: type[File], name: str) -> File:
+    """The same from what stands in a file, or would; `name`: what it is called in a refusal. Raises ConfigError."""
+    try:
+        document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise ConfigError(file=str(path), key="", value="", wanted=f"not TOML: {error}") from error
+        raise ConfigError(file=name, key="", value="", wanted=f"not TOML: {error}") from error
     try:
         return kind.model_validate_json(json.dumps(document, default=str), by_alias=True, by_name=False)
     except ValidationError as refused:
-        raise _refusal(path, kind, document, refused.errors()) from None
+        raise _refusal(name, kind, document, refused.errors()) from None
 
 
-def _refusal(path: Path, kind: type[Value], document: dict[str, Any], errors: list[ErrorDetails]) -> ConfigError:
+def _refusal(name: str, kind: type[Value], document: dict[str, Any], errors: list[ErrorDetails]) -> ConfigError:
     """The first thing that is wrong, as one line."""
     problems = _problems(document, errors)
     place, first = next(iter(problems.items()))
@@ -142,7 +149,7 @@ def _refusal(path: Path, kind: type[Value], document: dict[str, Any], errors: li
     if named:
         place, wanted = (*place, named[1]), named[2]
     shown = "" if first["type"] in {"missing", "extra_forbidden"} else _shown(document, place)
-    return ConfigError(file=str(path), key=_place(place), value=shown, wanted=wanted + _others(len(problems)))
+    return ConfigError(file=name, key=_place(place), value=shown, wanted=wanted + _others(len(problems)))
 
 
 def _problems(document: Any, errors: list[ErrorDetails]) -> dict[tuple[int | str, ...], ErrorDetails]:

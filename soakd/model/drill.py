@@ -53,3 +53,36 @@ class DrillReport(Value):
 
     def of(self, state: Caught) -> tuple[DrillResult, ...]:
         return tuple(result for result in self.results if result.state == state)
+
+
+class DrillCall(Value):
+    """One call of drills that the daemon does, or did last."""
+
+    begun_utc: str
+    names: tuple[str, ...]
+    """What was asked for, in order."""
+    doing: str | None = None
+    """The one that is waited for."""
+    results: tuple[DrillResult, ...] = ()
+    """So far; once there is a report, they stand in it alone."""
+    report: DrillReport | None = None
+    """Once all are done."""
+    trouble: str = ""
+    """Why it ended before that."""
+
+    @property
+    def on(self) -> bool:
+        return self.report is None and not self.trouble
+
+    @property
+    def shown(self) -> tuple[DrillResult, ...]:
+        return self.results if self.report is None else self.report.results
+
+
+class Drills(Value):
+    """What is known of this bench's alarms."""
+
+    call: DrillCall | None = None
+    """The one that is on, or the last one since the daemon was started."""
+    whole: DrillReport | None = None
+    """The last report of a whole round, whoever did it."""

@@ -166,3 +166,15 @@ class Entry(EntryRequest):
     last_run: str | None = None
     reason: str | None = None
     """Why it is held, missed or cancelled, in words."""
+
+
+class Checked(Value):
+    """What a request would become if it were queued now; nothing of it is kept."""
+
+    when: When
+    due_utc: str | None
+    """Earliest start; None while that hangs on an event."""
+    count: int | None
+    """Runs; None goes on without end."""
+    cautions: tuple[str, ...] = ()
+    """What is to be known before, without being refused."""

@@ -128,8 +128,12 @@ def followed(record: RunRecord, events: Sequence[Event], columns: Columns) -> tu
     return courses, max([*ends, *columns.at_s[-1:], *(event.at_s for event in others), 1.0])
 
 
-def axis(stages: Sequence[RehearsedStage], ended_s: float, verdict: Verdict, parts: int) -> Axis:
+def axis(
+    stages: Sequence[RehearsedStage], ended_s: float, verdict: Verdict, parts: int, *, going: bool = False
+) -> Axis:
+    """`going`: the run is not over, so that a last stage that is not complete was not stopped."""
     share = 100.0 / ended_s
+    whole = [stage.complete or (going and stage is stages[-1]) for stage in stages]
     return Axis(
         ended_s=ended_s,
         parts=parts,
@@ -139,12 +143,12 @@ def axis(stages: Sequence[RehearsedStage], ended_s: float, verdict: Verdict, par
                 name=verdict.plan.stages[stage.index].name,
                 begin_s=stage.begin_s,
                 end_s=stage.end_s,
-                lasted=units.duration_text(stage.end_s - stage.begin_s) + ("" if stage.complete else ", stopped"),
-                complete=stage.complete,
+                lasted=units.duration_text(stage.end_s - stage.begin_s) + ("" if complete else ", stopped"),
+                complete=complete,
                 x=round(stage.begin_s * share, 3),
                 width=round((stage.end_s - stage.begin_s) * share, 3),
             )
-            for stage in stages
+            for stage, complete in zip(stages, whole, strict=True)
         ),
         marks=tuple((round(at_s * share, 3), units.duration_text(at_s)) for at_s in _marks(ended_s)),
         edges=tuple(round(stage.begin_s / ended_s * parts, 1) for stage in stages if stage.begin_s > 0.0),

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from soakd.model.sheet import Sheet
     from soakd.rules.expectation import Expectation
 
-_NO_CLOCK = (
+NO_CLOCK = (
     "declares no ratio limit, and no core's own ceiling: no clock can be expected; add `limits` or `cores` to [clocks]"
 )
 _NOTHING = "–"
@@ -71,14 +71,14 @@ def expected_text(expected: Expected, width: int) -> Group:
     """The tables, what they mean, and the plots, for a screen so many columns wide."""
     parts: list[RenderableType] = [Text(expected.sheet.name, style="bold")]
     if not any(row.allowed for row in expected.rows):
-        return Group(*parts, Text(_NO_CLOCK))
+        return Group(*parts, Text(NO_CLOCK))
     for moment_c in expected.moments:
         parts += [
             "",
-            Text(f"Expected {_moment_text(expected, moment_c)}", style="bold"),
+            Text(f"Expected {moment_text(expected, moment_c)}", style="bold"),
             Padding(_table(expected, moment_c, width), (0, 0, 0, 2)),
         ]
-    parts += [Padding(Text(line), (0, 0, 0, 2)) for line in _explained(expected)]
+    parts += [Padding(Text(line), (0, 0, 0, 2)) for line in explained(expected)]
     for title, lines in (
         ("Allowed clock over active cores", clock_plot(expected, width - _SCALE)),
         ("Voltage over ratio", voltage_plot(expected, width - _SCALE)),
@@ -88,7 +88,7 @@ def expected_text(expected: Expected, width: int) -> Group:
     return Group(*parts)
 
 
-def _moment_text(expected: Expected, moment_c: float | None) -> str:
+def moment_text(expected: Expected, moment_c: float | None) -> str:
     if moment_c is None:
         later = [each for each in expected.moments if each is not None]
         return f"below {units.show(min(later), units.TEMPERATURE)}" if later else "at any temperature"
@@ -101,7 +101,7 @@ def _table(expected: Expected, moment_c: float | None, width: int) -> Table:
     table.add_column("", overflow="fold")
     table.add_column("", overflow="fold")
     for members in expected.widths:
-        table.add_column(_widths_text(members), justify="right", no_wrap=True)
+        table.add_column(widths_text(members), justify="right", no_wrap=True)
     between = " > " if _LABELS + _BESIDE * len(expected.widths) <= width else "\n> "
     before = expected.moments[: expected.moments.index(moment_c)]
     for active in expected.spans:
@@ -129,23 +129,24 @@ def _cell(expected: Expected, row: Expectation, between: str) -> str:
     if row.allowed is None:
         return _NOTHING
     top = row.allowed.ratio if row.allowed.clock_mhz is None else row.allowed.clock_mhz
-    lines = [f"{_number(top)} {expected.letters[expected.reason(row)]}"]
+    lines = [f"{number_text(top)} {expected.letters[expected.reason(row)]}"]
     if row.set_v is not None:
         lines.append(f"{row.set_v:.3f}" + ("" if row.pins_v is None else f"{between}{row.pins_v:.3f}"))
     return "\n".join(lines)
 
 
-def _widths_text(widths: Sequence[int]) -> str:
+def widths_text(widths: Sequence[int]) -> str:
     """Scalar; 256 bits; scalar to 256 bits"""
     return " to ".join(dict.fromkeys((width_text(widths[0]), width_text(widths[-1]))))
 
 
-def _number(value: float) -> str:
+def number_text(value: float) -> str:
+    """4800; 99.76"""
     return f"{value:.2f}".rstrip("0").rstrip(".")
 
 
-def _explained(expected: Expected) -> Iterator[str]:
-    """What numbers and letters in the tables are."""
+def explained(expected: Expected, ask: str = "say --current") -> Iterator[str]:
+    """What numbers and letters in the tables are; `ask`: how a current is given."""
     processor = expected.sheet.processor
     if processor.cores is None and processor.cores_on is None:
         yield "The sheet does not say how many cores there are; shown are as many as its limits name."
@@ -153,13 +154,13 @@ def _explained(expected: Expected) -> Iterator[str]:
     if reference_mhz is None:
         yield "First line: ratio, and what holds it there. The sheet declares no reference clock."
     else:
-        yield f"First line: MHz at a reference of {_number(reference_mhz)} MHz, and what holds it there."
+        yield f"First line: MHz at a reference of {number_text(reference_mhz)} MHz, and what holds it there."
     if any(row.pins_v is not None for row in expected.rows):
         load_line = units.show(expected.sheet.voltages.load_line_mohm or 0.0, units.RESISTANCE)
         current = units.show(expected.current_a or 0.0, units.CURRENT)
         yield f"Below: volts asked for > volts left by a load line of {load_line} at {current}."
     elif any(row.set_v is not None for row in expected.rows):
-        open_ = "the sheet declares no load line" if expected.sheet.voltages.load_line_mohm is None else "say --current"
+        open_ = "the sheet declares no load line" if expected.sheet.voltages.load_line_mohm is None else ask
         yield f"Below: volts asked for. For what a load line leaves of them: {open_}."
     else:
         yield "The sheet declares no voltage curve, so no voltage is expected."
@@ -182,8 +183,8 @@ def clock_plot(expected: Expected, columns: int) -> list[str]:
         series.append(Series(mark=_MARKS[place], points=points))
     unit, digits = ("ratio", 2) if expected.sheet.clocks.reference_mhz is None else ("MHz", 0)
     middles = [(number * slot + (slot - 2) // 2, str(count)) for number, count in enumerate(counts)]
-    marks = (f"{mark} {_widths_text(members)}" for mark, members in zip(_MARKS, expected.widths, strict=False))
-    heat = "" if moment_c is None and len(expected.moments) == 1 else f", {_moment_text(expected, moment_c)}"
+    marks = (f"{mark} {widths_text(members)}" for mark, members in zip(_MARKS, expected.widths, strict=False))
+    heat = "" if moment_c is None and len(expected.moments) == 1 else f", {moment_text(expected, moment_c)}"
     legend, about = "   ".join(marks), f"(highest of any core{heat})"
     beside = f"{legend}   {about}"
     return [

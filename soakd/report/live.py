@@ -40,6 +40,8 @@ class Progress:
     """After a stop, while the guard watches the bench cool: what its temperatures read."""
     values: dict[str, float] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
+    added: dict[int, float] = field(default_factory=dict)
+    """What the last event added: number of a bound to what is held against it."""
     _totals: dict[tuple[int, int], WorkerTotals] = field(default_factory=dict)
     _margins: Margins = field(init=False)
 
@@ -48,7 +50,7 @@ class Progress:
 
     def take(self, event: Event) -> None:
         self.now_s = event.at_s
-        self._margins.take(event)
+        self.added = self._margins.take(event)
         match event:
             case Prepared():
                 self.prepared = True

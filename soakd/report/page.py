@@ -6,10 +6,12 @@ Words and numbers come from the view that the terminal shows; what is added is t
 from __future__ import annotations
 
 import json
+import re
 from base64 import b64encode
 from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
+from html import unescape
 from typing import TYPE_CHECKING, Final
 
 from markupsafe import Markup
@@ -24,6 +26,7 @@ from soakd.report.points_html import points_html
 from soakd.report.sources import DOCUMENT, sources
 from soakd.report.text import CAUTION
 from soakd.report.traces import groups, numbers_text
+from soakd.report.unfinished import WORDS, unfinished
 from soakd.report.view import view
 from soakd.report.wrong import wrong_view
 from soakd.rules.leads import leads
@@ -50,6 +53,7 @@ _FIRST_REASONS: Final = 5
 """That stand there at once; the gravest come first."""
 _FEWEST: Final = 2
 """Ticks for each part of the time, where the run is short."""
+_STATED: Final = re.compile(r'<meta http-equiv="Content-Security-Policy" content="([^"]+)">')
 _POLICY: Final = "default-src 'none'; script-src {script}; style-src {style}; base-uri 'none'; form-action 'none'"
 
 
@@ -68,14 +72,20 @@ class Night:
     """What has to be said first where nothing of it is real; else empty."""
     zone: tzinfo | None = None
     """The bench's own; None where it is not known."""
+    so_far: str = ""
+    """What has to be said first where the run goes on; else empty."""
+    ways: tuple[Row, ...] = ()
+    """Address and name of what it leads to where it is served; a file leads nowhere."""
+    files: tuple[Row, ...] = ()
+    """Likewise of what can be had of the run as a file."""
 
 
 def page(night: Night) -> str:
     """The whole file."""
-    shown = view(night.verdict)
+    shown = view(night.verdict) if not night.so_far else unfinished(view(night.verdict), night.verdict)
     courses, ended_s = followed(night.record, night.events, night.columns)
     parts = max(1, min(PARTS, len(night.columns.at_s) // _FEWEST))
-    time = axis(courses.stages(), ended_s, night.verdict, parts)
+    time = axis(courses.stages(), ended_s, night.verdict, parts, going=bool(night.so_far))
     strips = strip_views(courses.strips(ended_s, parts), shown, night.verdict, time)
     traces = groups(night.columns, night.verdict, time)
     wrong = wrong_view(night.verdict)
@@ -89,6 +99,10 @@ def page(night: Night) -> str:
         verdict=night.verdict,
         first_reasons=_FIRST_REASONS,
         model=night.model,
+        word=night.verdict.outcome if not night.so_far else WORDS[night.verdict.outcome],
+        so_far=night.so_far,
+        ways=night.ways,
+        files=night.files,
         identity=_identity(shown, night),
         glance=glance(night.verdict, shown),
         leads=leads(night.verdict),
@@ -115,6 +129,14 @@ def page(night: Night) -> str:
     )  # fmt: skip
 
 
+def policy_of(text: str) -> str:
+    """The policy that a report states of itself, for whoever serves it; and that no other page may frame it."""
+    stated = _STATED.search(text)
+    if stated is None:
+        raise ValueError("a report states its policy")
+    return f"{unescape(stated[1])}; frame-ancestors 'none'"
+
+
 def moment_text(utc: str, zone: tzinfo | None) -> str:
     """2026-11-26 03:08:11 UTC (04:08:11 +01:00 on the bench)."""
     moment = datetime.fromisoformat(utc)
@@ -131,7 +153,8 @@ def _identity(shown: VerdictView, night: Night) -> Iterator[Row]:
     for key, value in shown.identity:
         if key == "started":
             yield key, moment_text(value, night.zone)
-            yield "ended", moment_text(night.verdict.evidence.finished_utc, night.zone)
+            told = "so far until" if night.so_far else "ended"
+            yield told, moment_text(night.verdict.evidence.finished_utc, night.zone)
         elif key == "fingerprint":
             yield key, night.verdict.fingerprint
         else:

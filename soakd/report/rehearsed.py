@@ -40,9 +40,9 @@ def rehearsed_text(shown: Rehearsal) -> Group:
     points = points_view(verdict.evidence.points)
     if points is not None:
         parts += _section(f"Operating points: {points.counts}", [PointGrid(points)])
-    notes = [*(reason.text for reason in verdict.reasons[1:]), *_notes(shown)]
-    if notes:
-        parts += _section("Besides", [Text(f"• {line}") for line in notes])
+    besides = [*(reason.text for reason in verdict.reasons[1:]), *notes(shown)]
+    if besides:
+        parts += _section("Besides", [Text(f"• {line}") for line in besides])
     return Group(*parts)
 
 
@@ -121,7 +121,8 @@ def _in_stage(shown: Rehearsal, at_s: float) -> str:
     return "" if stage is None else f", in stage {stage.index + 1} ({shown.verdict.plan.stages[stage.index].name})"
 
 
-def _notes(shown: Rehearsal) -> Iterator[str]:
+def notes(shown: Rehearsal) -> Iterator[str]:
+    """What a reader has to know besides."""
     told = [c.maximum for c in shown.verdict.evidence.channels if c.role == "cpu-temperature" and c.maximum is not None]
     if told and shown.hottest_true_c > max(told) + _HIDDEN_K:
         yield f"a core was really at {shown.hottest_true_c:.1f} °C; its sensor told {max(told):.1f} °C at most"

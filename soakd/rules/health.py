@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from soakd.model.channels import Role
+from soakd.model.channels import FOR_NOW, Role
 from soakd.rules.stillness import Stillness
 
 if TYPE_CHECKING:
@@ -124,6 +124,14 @@ class Health:
 def _incredible(role: Role, value: float) -> str | None:
     low, high = _CREDIBLE.get(role, (float("-inf"), float("inf")))
     return None if math.isfinite(value) and low <= value <= high else f"absurd: {value:g}"
+
+
+def health_word(gap: str | None) -> str:
+    """good, soon (another reading is needed), gap (the source says why), or what makes the reading doubtful."""
+    if gap is None:
+        return "good"
+    word = gap.partition(":")[0]
+    return "soon" if gap.startswith(FOR_NOW) else word if word in DOUBTS else "gap"
 
 
 def steepest(role: Role, over_s: float) -> float:

@@ -15,7 +15,7 @@ from soakd.rules.fingerprint import settings_changed
 from soakd.rules.reached import clock_as_declared, clock_held, points_dwelt
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from soakd.model.run import RunRecord
     from soakd.model.verdict import Evidence, Outcome, StageResult
@@ -184,9 +184,27 @@ RULES: tuple[Callable[[RunRecord, Evidence], Iterator[Finding]], ...] = (
 _GRAVITY = {"fail": 0, "inconclusive": 1, "note": 2}
 
 
+AT_THE_END: frozenset[Callable[[RunRecord, Evidence], Iterator[Finding]]] = frozenset(
+    [_ended, _settings_held, _points_dwelt, _stages_complete]
+)
+"""Rules that have nothing to say of a run that goes on."""
+
+
 def judge(record: RunRecord, evidence: Evidence) -> Verdict:
     """The verdict that follows from this evidence, and from nothing else."""
-    found = [finding for rule in RULES for finding in rule(record, evidence)]
+    return _judged(record, evidence, RULES)
+
+
+def judge_so_far(record: RunRecord, evidence: Evidence) -> Verdict:
+    """What stands already while the run goes on: a fail, for no error heals, or nothing that is decided."""
+    verdict = _judged(record, evidence, [rule for rule in RULES if rule not in AT_THE_END])
+    return verdict if verdict.outcome != "pass" else verdict.model_copy(update={"outcome": "inconclusive"})
+
+
+def _judged(
+    record: RunRecord, evidence: Evidence, rules: Iterable[Callable[[RunRecord, Evidence], Iterator[Finding]]]
+) -> Verdict:
+    found = [finding for rule in rules for finding in rule(record, evidence)]
     reasons = sorted((f for f in found if f.weight != "note"), key=lambda f: _GRAVITY[f.weight])
     outcome: Outcome = "pass"
     if reasons:

@@ -37,13 +37,13 @@ def misfits(
     """Every part that does not fit.
 
     `classes`: kernel to the instruction classes that this core has for it, narrowest first. `least_memory_percent`: of
-    the memory that is available now; for less of it the caches could answer.
+    the memory that is available; for less of it the caches could answer.
     """
     for number, stage in enumerate(plan.stages):
         yield from _cores_fit(number, stage, bench_cores)
         if stage.memory_percent is not None and stage.memory_percent < least_memory_percent:
             least = ceil(10.0 * least_memory_percent) / 10.0
-            wanted = f"for so little the caches could answer; at least {least:g} % of what is available here now"
+            wanted = f"for so little the caches could answer; at least {least:g} % of what is available here"
             yield Misfit(stage=number, key="memory", value=f"{stage.memory_percent:g} %", wanted=wanted)
         if stage.kernel in classes:
             yield from _class_fits(number, stage, classes[stage.kernel])

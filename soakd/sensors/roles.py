@@ -10,8 +10,13 @@ a guess; the table [roles] of soakd.toml has the last word.
 from __future__ import annotations
 
 import re
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
-from soakd.model.channels import Role
+from soakd import units
+from soakd.model.channels import ROLE_DIMENSIONS, Role
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 _PROCESSOR_DRIVER = re.compile(r"coretemp|k10temp|x86_pkg_temp|(cpu\d*|soc)_thermal")
 _MEMORY_DRIVER = re.compile(r"jc42|spd5118")
@@ -24,9 +29,35 @@ _PROCESSOR_LABEL = re.compile(r"(cpu|processor)( package)?( temp(erature)?)?|tct
 """The whole label: `CPU VRM Temperature`, `CPU Socket Temperature` and `CPUTIN`, an input of the board's chip that may
 lead nowhere, are not the processor's own sensor."""
 _BOARD_LABEL = re.compile(r"board|system|systin|cputin|socket|vrm|chipset|pch", re.IGNORECASE)
+
+
+class _Rule(NamedTuple):
+    """A name that says what a temperature is of."""
+
+    of: Literal["driver", "label"]
+    holds: Callable[[str], object]
+    role: Role
+
+
+_TEMPERATURES: Final = (
+    _Rule("driver", _PROCESSOR_DRIVER.fullmatch, Role.CPU_TEMPERATURE),
+    _Rule("driver", _MEMORY_DRIVER.fullmatch, Role.MEMORY_TEMPERATURE),
+    _Rule("driver", _DRIVE_DRIVER.fullmatch, Role.DRIVE_TEMPERATURE),
+    _Rule("driver", _BOARD_DRIVER.fullmatch, Role.BOARD_TEMPERATURE),
+    _Rule("label", _COOLANT_LABEL.search, Role.COOLANT_TEMPERATURE),
+    _Rule("label", _PROCESSOR_LABEL.fullmatch, Role.CPU_TEMPERATURE),
+    _Rule("label", _AMBIENT_LABEL.fullmatch, Role.AMBIENT_TEMPERATURE),
+    _Rule("label", _MEMORY_LABEL.fullmatch, Role.MEMORY_TEMPERATURE),
+    _Rule("label", _BOARD_LABEL.search, Role.BOARD_TEMPERATURE),
+)
+"""The first that holds decides."""
 _PUMP_LABEL = re.compile(r"\bpump\b", re.IGNORECASE)
 _FLOW_LABEL = re.compile(r"\[dL/h\]")
 _UNIT_IN_LABEL = re.compile(r"\[[^\]]+\]\s*")
+_CHIPS: Final = frozenset({"hwmon", "psutil"})
+"""Sources whose channels are named by driver and label."""
+_ADDED = re.compile(r"( at \S+| #\d+|, (highest|lowest) of \d+)+$")
+"""What tells channels with one label apart."""
 _PACKAGE_POWER_DRIVER = "fam15h_power"
 
 MILLI = 1e-3
@@ -72,22 +103,35 @@ def _rotation_role(label: str) -> Role:
     return Role.PUMP if _PUMP_LABEL.search(label) else Role.FAN
 
 
+def why(name: str, role: Role) -> str:
+    """What it was that gave a channel its role, by the channel's full name."""
+    source, _, rest = name.partition("/")
+    driver, of_chip, label = rest.partition("/")
+    if source in _CHIPS and of_chip:
+        return _why_of_chip(driver, _ADDED.sub("", label), role)
+    return "its plugin says so" if source == "plugin" else "what the kernel counts or states there"
+
+
+def _why_of_chip(driver: str, label: str, role: Role) -> str:
+    by_driver, by_label = f"its driver is {driver}", f"its label is {label}"
+    if ROLE_DIMENSIONS[role] is units.TEMPERATURE:
+        rule = _temperature_rule(driver.replace("-", "_"), label)
+        unknown = f"neither its driver, {driver}, nor its label, {label}, says what it measures"
+        return unknown if rule is None else by_driver if rule.of == "driver" else by_label
+    known = {
+        Role.PUMP: by_label,
+        Role.COOLANT_FLOW: by_label,
+        Role.FAN: "what turns is taken to be a fan where no label says otherwise",
+        Role.PACKAGE_POWER: by_driver,
+    }
+    return known.get(role, "the kernel says what quantity it is, and no more")
+
+
 def _temperature_role(driver: str, label: str) -> Role:
-    for pattern, role in (
-        (_PROCESSOR_DRIVER, Role.CPU_TEMPERATURE),
-        (_MEMORY_DRIVER, Role.MEMORY_TEMPERATURE),
-        (_DRIVE_DRIVER, Role.DRIVE_TEMPERATURE),
-        (_BOARD_DRIVER, Role.BOARD_TEMPERATURE),
-    ):
-        if pattern.fullmatch(driver):
-            return role
-    if _COOLANT_LABEL.search(label):
-        return Role.COOLANT_TEMPERATURE
-    for pattern, role in (
-        (_PROCESSOR_LABEL, Role.CPU_TEMPERATURE),
-        (_AMBIENT_LABEL, Role.AMBIENT_TEMPERATURE),
-        (_MEMORY_LABEL, Role.MEMORY_TEMPERATURE),
-    ):
-        if pattern.fullmatch(label):
-            return role
-    return Role.BOARD_TEMPERATURE if _BOARD_LABEL.search(label) else Role.OTHER_TEMPERATURE
+    rule = _temperature_rule(driver, label)
+    return Role.OTHER_TEMPERATURE if rule is None else rule.role
+
+
+def _temperature_rule(driver: str, label: str) -> _Rule | None:
+    """The first that holds."""
+    return next((rule for rule in _TEMPERATURES if rule.holds(driver if rule.of == "driver" else label)), None)

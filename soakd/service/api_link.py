@@ -10,13 +10,21 @@ import os
 import socket
 import subprocess
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from soakd.clock import Clock
     from soakd.model.configuration import Configuration
     from soakd.service.home import Home
 
+_NO_SECRETS: Final[dict[str, Any]] = {
+    "api": True,
+    "zone": True,
+    "roles": True,
+    "guard": {"watchdog"},
+    "plugins": {"__all__": {"name", "kind", "source"}},
+}
+"""What the API is told of the configuration; the rest may hold some."""
 _FIRST_WAIT_S = 1.0
 _LONGEST_WAIT_S = 60.0
 _SETTLED_S = 120.0
@@ -59,7 +67,7 @@ class ApiLink:
         theirs.close()
         self._started_s = self._clock.monotonic()
         self._pending = self._waiting = b""
-        configuration = self._configuration.model_dump(mode="json", include={"api"})  # the rest may hold secrets
+        configuration = self._configuration.model_dump(mode="json", include=_NO_SECRETS)
         self.push(start={"configuration": configuration, "home": str(self._home.folder)})
 
     def start_again_if_due(self) -> bool:

@@ -7,6 +7,8 @@ import platform
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+import psutil
+
 from soakd.crew.capacity import CACHES, available_memory_bytes, last_level_cache_bytes
 from soakd.errors import UnsupportedError
 from soakd.model.channels import FOR_NOW, Batch, Channel, Role
@@ -45,6 +47,11 @@ def cores() -> tuple[int, ...]:
 def least_memory_percent() -> float:
     """Share of the memory that is available now, for less of which the caches could answer."""
     return 100.0 * CACHES * last_level_cache_bytes() / available_memory_bytes()
+
+
+def least_memory_percent_ever() -> float:
+    """The same, were all memory available: for a run to come, while another may have most of it."""
+    return 100.0 * CACHES * last_level_cache_bytes() / psutil.virtual_memory().total
 
 
 def sources(clock: Clock, plugins: Iterable[Plugin] = ()) -> list[SensorSource]:

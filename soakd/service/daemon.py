@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from pydantic import ValidationError
 
-from soakd.errors import SoakdError
+from soakd.errors import SoakdError, StateError
 from soakd.model.entry import EntryAsk
 from soakd.rules.standing import standing
 from soakd.rules.telling import came_back_news, line_news, verdict_news
@@ -22,6 +22,7 @@ from soakd.service.alarm import Alarm
 from soakd.service.api_link import ApiLink
 from soakd.service.bench_key import BenchKey
 from soakd.service.dispatcher import Dispatcher
+from soakd.service.drilling import Drilling
 from soakd.service.due import Dues, local_zone, zone
 from soakd.service.emergency import Emergency
 from soakd.service.housekeeping import Housekeeping
@@ -64,14 +65,9 @@ class Daemon:
         self._queue = Queue(self._writer)
         self._dues = Dues(clock)
         self._teller = Teller(Outbox(self._writer), configuration, clock)
+        roles, plugins = configuration.roles, configuration.plugins
         self._dispatcher = Dispatcher(
-            self._queue,
-            self._dues,
-            clock,
-            self._teller.tell,
-            configuration.roles,
-            configuration.guard.watchdog,
-            configuration.plugins,
+            self._queue, self._dues, clock, self._teller.tell, roles, configuration.guard.watchdog, plugins
         )
         own_zone = configuration.zone or local_zone()
         self._runner = Runner(
@@ -84,11 +80,9 @@ class Daemon:
             self._teller.tell,
             zone(own_zone),
             self._poke,
-            configuration.plugins,
+            plugins,
         )
-        self._operations = Operations(
-            self._queue, clock, self._dues, own_zone, configuration.roles, configuration.plugins
-        )
+        self._operations = Operations(self._queue, clock, self._dues, own_zone, roles, plugins)
         self._housekeeping = Housekeeping(
             self._writer, configuration, own_zone, self._dues, clock, self._teller, self._look_at_standing
         )
@@ -96,6 +90,7 @@ class Daemon:
         self._measures = Measures(self._queue, self._teller, clock)
         self._runner.judged = self._measures.judged
         self._runner.emergency = Emergency(configuration.guard.when_still_heating, self._poke)
+        self._drilling = Drilling(home, clock)
         self._measured_s = float("-inf")
         self._api = ApiLink(home, configuration, clock)
         self._manager = ServiceManager()
@@ -122,7 +117,7 @@ class Daemon:
         self._ready_by_s = self._clock.monotonic() + READY_PATIENCE_S
         try:
             with SignalPipes() as signals:
-                while self._runner.busy or not self._stopping:
+                while self._runner.busy or self._drilling.on or not self._stopping:
                     self._turn(signals)
         finally:
             self._manager.say(STOPPING=1)
@@ -132,40 +127,51 @@ class Daemon:
 
     def _turn(self, signals: SignalPipes) -> None:
         """Wait for whatever comes first, take it, start what may start."""
-        session = self._runner.session
-        with selectors.DefaultSelector() as selector:
-            for source in (signals.read_end, self._poke_read, session, self._api if self._api.alive else None):
-                if source is not None:
-                    selector.register(source, selectors.EVENT_READ)
-            ready = [key.fileobj for key, _ in selector.select(TURN_S)]
+        session, ready = self._runner.session, self._wait(signals)
         if signals.read_end in ready:
             self._stopping = True
             self._runner.ask_to_stop("service-stopped", f"the daemon was stopped ({signals.take().name})")
+            self._drilling.stop()
         if self._poke_read in ready:
             os.read(self._poke_read, 4096)
         if session is not None and session in ready:
             self._on_session()
+        if self._drilling in ready:
+            self._drilling.take()
+            self._push_drill()
         if self._api in ready:
             for line in self._api.take():
                 self._api.push(reply=line.get("id"), **self._answer(line))
         self._start_next(signals.guard_end)
         self._runner.keep_going()
-        self._api.start_again_if_due()
+        self._drilling.keep_going()
+        if self._api.start_again_if_due():
+            self._push_drill()
         self._push_status()
         self._teller.collect()
         progress = self._runner.progress
-        doing = "waiting" if progress is None else f"soaking: {progress.record.plan.name}"
+        idle = "drilling" if self._drilling.on else "waiting"
+        doing = idle if progress is None else f"soaking: {progress.record.plan.name}"
         self._manager.say(**({} if self._runner.guarding else {"WATCHDOG": 1}), STATUS=doing)
         if self._ready_by_s is not None and (self._api.listening or self._clock.monotonic() > self._ready_by_s):
             self._ready_by_s = None
             self._manager.say(READY=1)
 
+    def _wait(self, signals: SignalPipes) -> list[object]:
+        """Who has something to say."""
+        api, drilling = self._api if self._api.alive else None, self._drilling if self._drilling.on else None
+        with selectors.DefaultSelector() as selector:
+            for source in (signals.read_end, self._poke_read, self._runner.session, api, drilling):
+                if source is not None:
+                    selector.register(source, selectors.EVENT_READ)
+            return [key.fileobj for key, _ in selector.select(TURN_S)]
+
     def _start_next(self, stops: int) -> None:
-        self._runner.start_next(stops, new=not self._stopping)
+        self._runner.start_next(stops, new=not self._stopping and not self._drilling.on)
         upcoming = self._queue.upcoming()
         self._alarm.set("next", upcoming.due_utc if upcoming else None)
         self._alarm.set("daily", self._housekeeping.due_utc)
-        if not self._runner.busy:
+        if not self._runner.busy and not self._drilling.on:
             self._housekeeping.turn()
 
     def _on_session(self) -> None:
@@ -199,7 +205,13 @@ class Daemon:
     def _do(self, verb: str, arguments: dict[str, Any]) -> dict[str, Any]:
         if verb == "stop":
             reason = arguments.get("reason") or "no reason given"
-            return {"run_id": self._runner.ask_to_stop("stopped-by-hand", f"stopped by hand: {reason}")}
+            run_id = self._runner.ask_to_stop("stopped-by-hand", f"stopped by hand: {reason}")
+            return {"run_id": run_id, **({"drill": True} if self._drilling.stop() else {})}
+        if verb == "drill":
+            return self._drill(**arguments)
+        if verb == "check":
+            ask = EntryAsk.model_validate_json(json.dumps(arguments))
+            return self._operations.check(ask).model_dump(mode="json")
         if verb == "add":
             entry = self._operations.add(EntryAsk.model_validate_json(json.dumps(arguments)))
         else:
@@ -212,9 +224,23 @@ class Daemon:
             entry = steps[verb](**arguments)
         return entry.model_dump(mode="json")
 
+    def _drill(self, names: list[str]) -> dict[str, Any]:
+        """Begin it; nothing else is started until it has ended. Raises StateError while the bench is in use."""
+        if self._runner.busy or self._stopping:
+            why = "the daemon is being stopped" if self._stopping else "a run or a hook goes on"
+            raise StateError(f"{why}: drills need the bench for themselves", hint="wait for its end, or stop it")
+        call = self._drilling.begin(names)
+        self._push_drill()
+        self._push_status()  # before the answer: whoever has it may look at once
+        return call.model_dump(mode="json")
+
+    def _push_drill(self) -> None:
+        if self._drilling.call is not None:
+            self._api.push(drill=self._drilling.call.model_dump(mode="json"))
+
     def _push_status(self) -> None:
-        entry = self._runner.entry
-        status = self._statuses.make(self._runner.progress, entry.entry_id if entry else None, self._standing)
+        entry, drill = self._runner.entry, self._drilling.status
+        status = self._statuses.make(self._runner.progress, entry.entry_id if entry else None, self._standing, drill)
         self._api.push(status=status.model_dump(mode="json"))
         if self._clock.monotonic() - self._measured_s >= MEASURE_EVERY_S:
             self._measured_s = self._clock.monotonic()

@@ -24,6 +24,8 @@ class Home:
 
     def __init__(self, folder: Path | None = None) -> None:
         self.folder = folder or default_folder()
+        self.bench: socket.socket | None = None
+        """What holds the bench's name, while the lock is ours."""
 
     @property
     def journal(self) -> Path:
@@ -80,7 +82,11 @@ class Home:
                 if error.errno not in {errno.EWOULDBLOCK, errno.EADDRINUSE}:
                     raise
                 raise busy from None
-            yield
+            self.bench = bench
+            try:
+                yield
+            finally:
+                self.bench = None
 
     def _opened_lock(self) -> TextIO:
         path = self.folder / "lock"

@@ -12,6 +12,7 @@ from soakd.model.entry import (
     After,
     At,
     AtBoot,
+    Checked,
     Cron,
     Entry,
     EntryAsk,
@@ -78,17 +79,38 @@ class Operations:
 
         Settings that come with a hook or with the next boot are held against the bench when they are there.
         """
-        refuse_misfits(ask.plan.name, misfits(ask.plan, bench_cores=self._cores, classes=self._classes))
+        self._cautions(ask)
+        request = self._request(ask)
+        created = utc_text(self._clock.wall())
+        return self._queue.add(uuid.uuid4().hex[:12], created, request, self._dues.first(request.when))
+
+    def check(self, ask: EntryAsk) -> Checked:
+        """What `add` would refuse is refused here too; nothing is kept."""
+        cautions = self._cautions(ask)
+        request = self._request(ask)
+        due_utc = self._dues.first(request.when)
+        return Checked(when=request.when, due_utc=due_utc, count=request.count, cautions=cautions)
+
+    def _cautions(self, ask: EntryAsk) -> tuple[str, ...]:
+        """Plan and sheet against this bench. Raises ConfigError or RefusedError."""
+        least = bench.least_memory_percent_ever()
+        unfit = misfits(ask.plan, bench_cores=self._cores, classes=self._classes, least_memory_percent=least)
+        refuse_misfits(ask.plan.name, unfit)
         try:
-            resolve(ask.plan, self._channels, bench.unreadable(self._sources, self._channels))
+            _, cautions = resolve(ask.plan, self._channels, bench.unreadable(self._sources, self._channels))
         except RefusedError as error:
             raise RefusedError(error.message, hint="; ".join(filter(None, [error.hint, *self._troubles]))) from error
-        if ask.sheet is not None:
-            there = ask.hook is None and not ask.at_boot
-            refuse_sheet(ask.sheet, check(ask.sheet, take_snapshot() if there else None))
+        if ask.sheet is None:
+            return cautions
+        there = ask.hook is None and not ask.at_boot
+        found = check(ask.sheet, take_snapshot() if there else None)
+        refuse_sheet(ask.sheet, found)
+        return (*cautions, *(f"sheet, {each.place}: {each.text}" for each in found))
+
+    def _request(self, ask: EntryAsk) -> EntryRequest:
         when = self._when(ask)
         endless = isinstance(when, Cron | Window)
-        request = EntryRequest(
+        return EntryRequest(
             plan=ask.plan,
             sheet=ask.sheet,
             when=when,
@@ -98,8 +120,6 @@ class Operations:
             **{"stop-series": ask.stop_series},
             hook=self._hook(ask.hook),
         )
-        created = utc_text(self._clock.wall())
-        return self._queue.add(uuid.uuid4().hex[:12], created, request, self._dues.first(when))
 
     def hold(self, entry_id: str) -> Entry:
         return self._move(entry_id, EntryEvent.HOLD, "held by hand")

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 def judge_orphans(
-    journal: Journal, queue: Queue, clock: Clock, home: Home, next_due: Callable[[Entry], str | None]
+    journal: Journal, queue: Queue, clock: Clock, home: Home, next_due: Callable[[Entry, str], str | None]
 ) -> list[Verdict]:
     """Judge every run that never finished. The caller holds the bench lock, so none of them is alive.
 
@@ -31,7 +31,7 @@ def judge_orphans(
         verdict = judge_orphan(record, journal, clock, home)
         entry_id = journal.entry_of(record.run_id)
         entry = queue.find(entry_id) if entry_id else None
-        step = [run_ended(entry, record.run_id, next_due(entry))] if entry else []
+        step = [run_ended(entry, record.run_id, next_due(entry, record.started_utc))] if entry else []
         journal.finish(verdict, entry=step)
         verdicts.append(verdict)
     return verdicts

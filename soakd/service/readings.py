@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from soakd.errors import UsageError
-from soakd.model.channels import FOR_NOW, Batch, Role, role_unit
+from soakd.model.channels import Batch, Role, role_unit
 from soakd.rules.assigned import strangers
 from soakd.rules.bounds import resolve
-from soakd.rules.health import DOUBTS, Health
+from soakd.rules.health import Health, health_word
 from soakd.sensors.sampler import read_safely
 from soakd.service import bench
 from soakd.service.plugins import troubles
@@ -43,11 +43,8 @@ class Shown:
 
     @property
     def health(self) -> str:
-        """good, soon (another reading is needed), gap (the source says why), or what makes the reading doubtful."""
-        if self.gap is None:
-            return "good"
-        word = self.gap.partition(":")[0]
-        return "soon" if self.gap.startswith(FOR_NOW) else word if word in DOUBTS else "gap"
+        """As `health_word` has it."""
+        return health_word(self.gap)
 
     @property
     def text(self) -> str:

@@ -21,6 +21,7 @@ from soakd.store.ledger import Ledger, verdict_in
 from soakd.store.readings import Readings
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import tzinfo
 
     from soakd.model.journal import Event
@@ -46,18 +47,23 @@ _AGAIN: Final = (
 
 def report_of(home: Home, which: str, zone: str | None) -> tuple[str, str]:
     """Run and report. Raises UsageError where `which` names no verdict, StoreError where it cannot be read."""
+    night = night_of(home, which, bench_zone(zone))
+    return night.verdict.run_id, page(night)
+
+
+def night_of(home: Home, which: str, zone: tzinfo | None) -> Night:
+    """All that the report of a verdict is made of. Raises as `report_of` does."""
     verdict, checked = _verdict(home, which)
     with closing(Readings(home.journal)) as readings:
         record = readings.record(verdict.run_id)
-        night = Night(
+        return Night(
             record=record,
             verdict=verdict,
             events=readings.events(verdict.run_id),
             columns=readings.columns(record),
             seal=seal(checked),
-            zone=bench_zone(zone),
+            zone=zone,
         )
-    return verdict.run_id, page(night)
 
 
 def card_of(home: Home, which: str) -> tuple[str, str]:
@@ -81,18 +87,33 @@ def rehearsed_report(
     plan: Plan, sheet: Sheet | None, about: VirtualBench, *, plan_file: str, seed: int
 ) -> tuple[Rehearsal, str]:
     """A rehearsal, and its report, marked as what it is."""
+    shown, night = rehearsed_night(plan, sheet, about, plan_file=plan_file, seed=seed)
+    return shown, page(night)
+
+
+def rehearsed_night(
+    plan: Plan,
+    sheet: Sheet | None,
+    about: VirtualBench,
+    *,
+    plan_file: str,
+    seed: int,
+    also: Callable[[Event], None] = lambda _: None,
+) -> tuple[Rehearsal, Night]:
+    """A rehearsal, and all that its report is made of; `also` is told every event."""
     record = draft(plan, sheet, about, plan_file=plan_file, seed=seed)
     columns = Columns(channels=record.channels)
     events: list[Event] = []
 
     def keep(event: Event) -> None:
+        also(event)
         columns.take(event) if isinstance(event, Tick) else events.append(event)
 
     shown = rehearse(plan, sheet, about, plan_file=plan_file, seed=seed, also=keep)
     seal_rows = (("state", "unsigned: a rehearsal is no verdict, and is never signed"),)
     model = f"Rehearsed on the virtual bench “{about.name}”, seed {seed}. {MODEL}"
     night = Night(record=record, verdict=shown.verdict, events=events, columns=columns, seal=seal_rows, model=model)
-    return shown, page(night)
+    return shown, night
 
 
 def seal(checked: Checked | None) -> tuple[tuple[str, str], ...]:

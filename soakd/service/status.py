@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from soakd.report.live import Progress
     from soakd.rules.standing import Standing
     from soakd.store.queue import Queue
+    from soakd.web.status import DrillStatus
 
 
 class StatusMaker:
@@ -26,7 +27,13 @@ class StatusMaker:
         self._version = version("soakd")
         self._boot_id = boot_id()
 
-    def make(self, progress: Progress | None, entry_id: str | None, standing: Standing | None) -> Status:
+    def make(
+        self,
+        progress: Progress | None,
+        entry_id: str | None,
+        standing: Standing | None,
+        drill: DrillStatus | None = None,
+    ) -> Status:
         counts = self._queue.counts()
         upcoming = self._queue.upcoming()
         return Status(
@@ -34,6 +41,7 @@ class StatusMaker:
             now_utc=utc_text(self._clock.wall()),
             boot_id=self._boot_id,
             run=None if progress is None else _run(progress, entry_id),
+            drill=drill,
             queue=QueueCounts(**{state: counts.get(state, 0) for state in QueueCounts.model_fields}),
             next=None if upcoming is None else NextStart(**asdict(upcoming)),
             standing=None if standing is None else {**asdict(standing), "differs": list(standing.differs)},

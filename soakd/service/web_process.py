@@ -14,13 +14,22 @@ import signal
 import socket
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from soakd.clock import SystemClock
 from soakd.crew.kinship import die_with_parent
 from soakd.errors import SoakdError
 from soakd.model.configuration import Configuration
+from soakd.service.due import local_zone, zone
+from soakd.service.web_pages import pages
+from soakd.service.web_rehearse import Rehearsals
+from soakd.service.web_sensors import BenchSensors
 from soakd.web.exposition import METRICS
-from soakd.web.server import serve
+from soakd.web.pages import rehearse, sensors
+from soakd.web.server import JOURNAL_NAME, serve
+
+if TYPE_CHECKING:
+    from soakd.web.routes import Desk
 
 
 def first_line(channel: socket.socket) -> bytes:
@@ -32,6 +41,16 @@ def first_line(channel: socket.socket) -> bytes:
             raise SystemExit(0)  # the daemon changed its mind
         line += byte
     return line
+
+
+def _sensor_plugins(configuration: Configuration) -> list[str]:
+    return [plugin.name for plugin in configuration.plugins if plugin.kind == "sensors"]
+
+
+def _run_on(desk: Desk) -> str | None:
+    """As the daemon said last."""
+    status = desk.hub.latest
+    return None if status is None or status.run is None else status.run.run_id
 
 
 def main() -> None:
@@ -46,7 +65,20 @@ def main() -> None:
     start = json.loads(first_line(channel))["start"]
     configuration = Configuration.model_validate_json(json.dumps(start["configuration"]))
     try:
-        asyncio.run(serve(channel, configuration.api, Path(start["home"]), SystemClock(), extra_routes=(METRICS,)))
+        home, own_zone = Path(start["home"]), zone(configuration.zone or local_zone())
+        clock = SystemClock()
+        sensing = BenchSensors(clock, home / JOURNAL_NAME, configuration.roles, _sensor_plugins(configuration))
+        more = (*sensors.routes(sensing), *rehearse.routes(Rehearsals(home)))
+        serving = serve(
+            channel,
+            configuration.api,
+            home,
+            clock,
+            zone=own_zone,
+            extra_routes=(METRICS, *pages(home, configuration, clock), *more),
+            when_open=lambda desk: sensing.begin(lambda: _run_on(desk)),
+        )
+        asyncio.run(serving)
     except SoakdError as error:
         hint = f"; {error.hint}" if error.hint else ""
         sys.stderr.write(f"soakd: API: {error.message}{hint}\n")

@@ -13,6 +13,7 @@ from soakd.model.run import RunRecord, RunState
 from soakd.rules.transitions import RunEvent, after
 from soakd.store.chain import Chain, verdict_row
 from soakd.store.ledger import PASSED, verdict_in
+from soakd.store.newest import note
 from soakd.store.progress import packed, unpacked
 
 if TYPE_CHECKING:
@@ -66,7 +67,10 @@ class Journal:
         moved = self._moved(verdict.run_id, RunEvent.JUDGED)
         body = verdict.model_dump_json()
         link = self._chain.entering(verdict, body, self._signer)
-        self._writer.write([moved, ("insert_verdict", (*verdict_row(verdict), body)), *link, *entry])
+        row: Statement = ("insert_verdict", (*verdict_row(verdict), body))
+        self._writer.write([moved, row, *_trial(verdict), *link, *entry])
+        if (newest := self._chain.newest()) is not None:
+            note(self._writer.path, newest)
 
     def ready_to_sign(self) -> tuple[str, ...]:
         """Before a run: make the key if there has never been one. Cautions: why its verdict cannot be signed."""
@@ -97,7 +101,7 @@ class Journal:
         """
         run_id = record.run_id
         events = [EVENT.validate_json(body, extra="ignore") for (body,) in self._writer.read("events_of_run", run_id)]
-        ticks = [_read_tick(record, row) for row in self._writer.read("ticks_of_run", run_id)]
+        ticks = [read_tick(record, row) for row in self._writer.read("ticks_of_run", run_id)]
         ended = {event.stage for event in events if isinstance(event, StageEnded)}
         kept = [row for row in self._writer.read("workers_of_run", run_id) if row[0] not in ended]
         yield from sorted([*events, *_with_workers(ticks, kept)], key=lambda e: e.at_s)
@@ -113,6 +117,13 @@ class Journal:
         return "insert_event", (run_id, number, event.at_s, event.model_dump_json())
 
 
+def _trial(verdict: Verdict) -> list[Statement]:
+    sheet = verdict.sheet
+    if sheet is None:
+        return []
+    return [("put_trial", (verdict.fingerprint, sheet.name, sheet.parent, sheet.model_dump_json()))]
+
+
 def _tick(record: RunRecord, tick: Tick) -> Statement:
     readings = array("f", (tick.values.get(channel.name, math.nan) for channel in record.channels))
     gaps = json.dumps(tick.gaps) if tick.gaps else None
@@ -121,7 +132,8 @@ def _tick(record: RunRecord, tick: Tick) -> Statement:
     )  # fmt: skip
 
 
-def _read_tick(record: RunRecord, row: Row) -> Tick:
+def read_tick(record: RunRecord, row: Row) -> Tick:
+    """One row of the ticks; its workers' totals are those that operating points need."""
     number, at_s, late_s, stage, blob, gaps, progress = row
     readings = array("f")
     readings.frombytes(blob)

@@ -25,6 +25,16 @@ INSERT INTO tick (run_id, number, at_s, late_s, stage, readings, gaps, progress)
 -- name: ticks_of_run
 SELECT number, at_s, late_s, stage, readings, gaps, progress FROM tick WHERE run_id = ? ORDER BY number;
 
+-- name: events_since
+SELECT number, body FROM event WHERE run_id = ? AND number > ? ORDER BY number;
+
+-- name: ticks_since
+SELECT number, at_s, late_s, stage, readings, gaps, progress FROM tick
+WHERE run_id = ? AND number > ? ORDER BY number LIMIT ?;
+
+-- name: workers_of_stage
+SELECT totals FROM worker WHERE run_id = ? AND stage = ? ORDER BY core;
+
 -- name: put_worker
 INSERT INTO worker (run_id, stage, core, totals) VALUES (?, ?, ?, ?)
 ON CONFLICT (run_id, stage, core) DO UPDATE SET totals = excluded.totals;
@@ -41,6 +51,40 @@ VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?);
 SELECT run_id, finished_utc, plan, sheet, outcome, reason, fingerprint, drill
 FROM verdict ORDER BY finished_utc DESC, run_id DESC LIMIT ?;
 
+-- name: put_trial
+INSERT INTO trial (fingerprint, name, parent, sheet) VALUES (?, ?, ?, ?)
+ON CONFLICT (fingerprint) DO UPDATE SET parent = excluded.parent, sheet = excluded.sheet;
+
+-- name: parents
+-- Of each sheet that was made from another, the newest of its name.
+SELECT name, parent FROM trial WHERE rowid IN (SELECT max(rowid) FROM trial GROUP BY name) AND parent IS NOT NULL;
+
+-- name: sheets_of_trials
+SELECT name, sheet FROM trial WHERE rowid IN (SELECT max(rowid) FROM trial GROUP BY name);
+
+-- name: sheet_of_trial
+SELECT sheet FROM trial WHERE name = ? ORDER BY rowid DESC LIMIT 1;
+
+-- name: trials_found
+-- Newest first.
+SELECT sheet, max(finished_utc), sum(drill = 0 AND outcome = 'pass'), sum(drill = 0 AND outcome = 'fail'),
+    sum(drill = 0 AND outcome = 'inconclusive'), sum(drill)
+FROM verdict
+WHERE (:outcome IS NULL OR outcome = :outcome) AND finished_utc >= :since AND finished_utc < :until
+    AND (:names IS NULL OR sheet IN (SELECT value FROM json_each(:names)))
+GROUP BY sheet ORDER BY max(finished_utc) DESC;
+
+-- name: verdicts_of_trial
+-- Newest first. Whether there is an envelope is known without reading it.
+SELECT verdict.run_id, finished_utc, plan, sheet, outcome, reason, fingerprint, drill, envelope IS NOT NULL
+FROM verdict LEFT JOIN chain ON chain.run_id = verdict.run_id
+WHERE sheet IS :name AND (:outcome IS NULL OR outcome = :outcome) AND finished_utc >= :since AND finished_utc < :until
+ORDER BY finished_utc DESC, verdict.run_id DESC LIMIT :most OFFSET :skip;
+
+-- name: verdict_line
+SELECT verdict.run_id, finished_utc, plan, sheet, outcome, reason, fingerprint, drill, envelope IS NOT NULL
+FROM verdict LEFT JOIN chain ON chain.run_id = verdict.run_id WHERE verdict.run_id = ?;
+
 -- name: find_verdicts
 -- By the beginning of the identifier; two rows are enough to know that it is ambiguous.
 SELECT run_id, body FROM verdict WHERE instr(run_id, ?) = 1 LIMIT 2;
@@ -54,11 +98,21 @@ INSERT INTO entry (entry_id, created_utc, place, priority, state, due_utc, plan,
 VALUES (?, ?, (SELECT coalesce(max(place), 0) + 1 FROM entry), ?, ?, ?, ?, ?, ?, ?, ?);
 
 -- name: list_entries
--- What still matters first: running, then by order of start; ended ones last, newest first.
+-- Running, then by order of start: what is due already goes by priority and place.
 SELECT entry_id, created_utc, place, priority, state, due_utc, plan, sheet, series, runs_done, last_run, reason
-FROM entry
-ORDER BY state NOT IN ('running'), state NOT IN ('waiting', 'held'), priority DESC, due_utc IS NULL, due_utc, place
+FROM entry WHERE state IN ('running', 'waiting', 'held')
+ORDER BY state <> 'running', due_utc IS NULL, max(due_utc, strftime('%Y-%m-%dT%H:%M:%fZ', 'now')), priority DESC, place
 LIMIT ?;
+
+-- name: entries_to_come
+-- Running ones first, then by rank.
+SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
+FROM entry WHERE state IN ('running', 'waiting', 'held') ORDER BY state <> 'running', priority DESC, place LIMIT ?;
+
+-- name: entries_that_ended
+-- Newest first.
+SELECT entry_id, created_utc, place, priority, state, due_utc, plan, sheet, series, runs_done, last_run, reason
+FROM entry WHERE state NOT IN ('running', 'waiting', 'held') ORDER BY created_utc DESC, place DESC LIMIT ?;
 
 -- name: find_entry
 SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
@@ -69,9 +123,13 @@ SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_r
 FROM entry WHERE state = ? ORDER BY priority DESC, due_utc, place;
 
 -- name: next_entry
--- The one that may start now: highest priority, then longest due, then place.
+-- The one that may start now: highest priority, then place, then longest due.
 SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
-FROM entry WHERE state = 'waiting' AND due_utc <= ? ORDER BY priority DESC, due_utc, place LIMIT 1;
+FROM entry WHERE state = 'waiting' AND due_utc <= ? ORDER BY priority DESC, place, due_utc LIMIT 1;
+
+-- name: due_entries
+SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
+FROM entry WHERE state = 'waiting' AND due_utc <= ? ORDER BY due_utc, place;
 
 -- name: move_entry
 -- Only a legal transition matches a row.
@@ -217,6 +275,11 @@ WHERE chain.number > ? ORDER BY chain.number LIMIT 50;
 
 -- name: number_of_run
 SELECT number FROM chain WHERE run_id = ?;
+
+-- name: signed_verdicts
+-- Of the newest ones.
+SELECT run_id FROM chain WHERE envelope IS NOT NULL
+    AND run_id IN (SELECT run_id FROM verdict ORDER BY finished_utc DESC, run_id DESC LIMIT ?);
 
 -- name: outside_chain
 -- Verdicts without a place in the chain, and finished runs without a verdict.

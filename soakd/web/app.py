@@ -16,6 +16,8 @@ from soakd.errors import SoakdError
 from soakd.web import problems
 from soakd.web.described import describe
 from soakd.web.gate import Gate
+from soakd.web.pages import PAGES
+from soakd.web.pages.frame import refusal
 from soakd.web.problems import ProblemError
 from soakd.web.routes import router
 
@@ -48,7 +50,7 @@ def create_app(
     )
     app.state.desk = desk
     app.include_router(router)
-    app.routes.extend(extra_routes)
+    app.routes.extend((*PAGES, *extra_routes))
     app.openapi = cache(lambda: describe(app))  # type: ignore[method-assign] # as the framework's manual has it
     handlers: dict[type[Exception], Any] = {
         ProblemError: _problem,
@@ -62,23 +64,34 @@ def create_app(
     return Gate(app, doorkeeper=desk.doorkeeper, hosts=hosts, limits=limits, clock=clock)
 
 
-async def _problem(_: Request, error: ProblemError) -> Response:
-    return problems.response(error)
+def _told(request: Request, problem: ProblemError) -> Response:
+    """As a page where a person asked for one, else as a document."""
+    if request.method == "GET" and "text/html" in request.headers.get("accept", "") and not _is_api(request):
+        return refusal(request, problem)
+    return problems.response(problem)
 
 
-async def _soakd_error(_: Request, error: SoakdError) -> Response:
-    return problems.response(problems.of_error(error))
+def _is_api(request: Request) -> bool:
+    return request.url.path.startswith(("/api/", "/metrics"))
+
+
+async def _problem(request: Request, error: ProblemError) -> Response:
+    return _told(request, error)
+
+
+async def _soakd_error(request: Request, error: SoakdError) -> Response:
+    return _told(request, problems.of_error(error))
 
 
 async def _off(_: Request, error: RequestValidationError) -> Response:
     return problems.response(problems.of_validation(error))
 
 
-async def _http(_: Request, error: HTTPException) -> Response:
+async def _http(request: Request, error: HTTPException) -> Response:
     """What the framework itself refuses: no such path, no such method."""
     status = HTTPStatus(error.status_code)
     headers = dict(error.headers or {})
-    return problems.response(ProblemError(status, "usage", str(error.detail), headers=headers))
+    return _told(request, ProblemError(status, "usage", str(error.detail), headers=headers))
 
 
 async def _bug(request: Request, error: Exception) -> Response:

@@ -34,11 +34,20 @@ class StopAsk(Value):
     reason: Annotated[str, Field(max_length=500)] | None = None
 
 
+class DrillAsk(Value):
+    """Which drills are to be done."""
+
+    names: Annotated[tuple[Annotated[str, Field(max_length=60)], ...], Field(max_length=200)] = ()
+    """All of them if none is named."""
+
+
 class Stopping(Value):
     """What was stopped."""
 
     run_id: str | None
     """The run whose load is being taken away; None if none was on."""
+    drill: bool = False
+    """A drill is being broken off."""
 
 
 async def read(request: Request, kind: type[Body]) -> Body:

@@ -8,30 +8,44 @@ from typing import TYPE_CHECKING, Any
 from fastapi.openapi.utils import get_openapi
 from pydantic import TypeAdapter
 
-from soakd.model.entry import Entry, EntryAsk
+from soakd.model.drill import DrillCall, Drills
+from soakd.model.entry import Checked, Entry, EntryAsk
 from soakd.model.statement import Envelope
 from soakd.model.verdict import Verdict
 from soakd.store.ledger import LedgerLine
 from soakd.store.queue import EntryLine
-from soakd.web.bodies import Nothing, Place, StopAsk, Stopping
+from soakd.web.bodies import DrillAsk, Nothing, Place, StopAsk, Stopping
 from soakd.web.problems import PROBLEM
+from soakd.web.rehearsals import RehearsalAsk, RehearsalState
 from soakd.web.status import Status
 
 if TYPE_CHECKING:
     from fastapi import FastAPI
     from pydantic.json_schema import JsonSchemaMode
 
-_TAKEN: dict[str, Any] = {"EntryAsk": EntryAsk, "Nothing": Nothing, "Place": Place, "StopAsk": StopAsk}
+_TAKEN: dict[str, Any] = {
+    "EntryAsk": EntryAsk,
+    "RehearsalAsk": RehearsalAsk,
+    "Nothing": Nothing,
+    "Place": Place,
+    "StopAsk": StopAsk,
+    "DrillAsk": DrillAsk,
+}
 _GIVEN: dict[str, Any] = {
+    "RehearsalState": RehearsalState,
     "Status": Status,
     "Entry": Entry,
+    "Checked": Checked,
     "EntryLine": EntryLine,
     "Verdict": Verdict,
     "Envelope": Envelope,
     "LedgerLine": LedgerLine,
     "Stopping": Stopping,
+    "Drills": Drills,
+    "DrillCall": DrillCall,
 }
 _LISTS = {"EntryLines": ("entries", "EntryLine"), "VerdictLines": ("verdicts", "LedgerLine")}
+_TEXTS = {"events": "text/event-stream", "readings": "text/csv"}
 _REFUSALS = {
     400: "No HTTP request that can be understood.",
     401: "No token, or none that is known.",
@@ -49,8 +63,8 @@ _ANYWHERE = (401, 403, 413, 429)
 
 def answers(name: str, *refusals: int, created: bool = False) -> dict[int | str, dict[str, Any]]:
     """The answers of a route, for its description."""
-    kind = "text/event-stream" if name == "events" else "application/json"
-    schema = {"type": "string"} if name == "events" else {"$ref": f"#/components/schemas/{name}"}
+    kind = _TEXTS.get(name, "application/json")
+    schema = {"type": "string"} if name in _TEXTS else {"$ref": f"#/components/schemas/{name}"}
     problem = {"application/problem+json": {"schema": {"$ref": "#/components/schemas/Problem"}}}
     found: dict[int | str, dict[str, Any]] = {
         code: {"description": _REFUSALS[code], "content": problem} for code in sorted({*_ANYWHERE, *refusals})

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from starlette.datastructures import Headers, MutableHeaders
 
-from soakd.web import problems
+from soakd.web import problems, signing
 from soakd.web.limits import Buckets
 from soakd.web.problems import ProblemError
 
@@ -54,32 +54,42 @@ class Gate:
         if scope["type"] != "http":
             raise RuntimeError(f"only HTTP is spoken here, not {scope['type']}")
         send = _with_security_headers(send)
+        headers = Headers(scope=scope)
         try:
-            scope["state"]["caller"] = self._admit(scope, Headers(scope=scope))
-            body = await self._body(Headers(scope=scope), receive)
+            scope["state"]["caller"] = self._admit(scope, headers)
+            body = await self._body(headers, receive)
         except ProblemError as problem:
-            await problems.response(problem)(scope, receive, send)
+            await (signing.instead(scope, headers, problem) or problems.response(problem))(scope, receive, send)
         except GoneError:
             return
         else:
             await self._app(scope, _replay(body, receive), send)
 
-    def _admit(self, scope: Scope, headers: Headers) -> Caller:
+    def _admit(self, scope: Scope, headers: Headers) -> Caller | None:
+        """None for somebody unknown who may only sign in."""
         self._check_size(scope)
         writes = scope["method"] not in READING
         on_tcp = scope["state"].get("credentials") is None
         if on_tcp:
             self._check_host(headers)
         try:
-            caller = self._doorkeeper.caller(scope["state"], headers.getlist("authorization"))
+            caller = self._doorkeeper.caller(scope["state"], headers.getlist("authorization"), signing.kept(headers))
         except ProblemError:
-            self._take_turn("strangers", writes=None)
-            raise
+            open_to_all = scope["path"] in signing.OPEN
+            self._take_turn("strangers", writes=False if open_to_all and not writes else None)
+            if not open_to_all:
+                raise
+            if writes:
+                _check_form_of_page(headers)
+            return None
         self._take_turn(caller.name, writes=writes)
         if writes:
             _check_origin(headers, on_tcp=on_tcp)
-            _check_form(headers)
-            if caller.role != "operate":
+            if scope["path"] in signing.FORMS and "origin" in headers:
+                _check_form_of_page(headers)
+            else:
+                _check_form(headers)
+            if caller.role != "operate" and scope["path"] not in signing.OWN:
                 raise ProblemError(
                     HTTPStatus.FORBIDDEN,
                     "permission",
@@ -159,9 +169,13 @@ def _bare_host(given: str) -> str:
 
 
 def _check_origin(headers: Headers, *, on_tcp: bool) -> None:
-    """A browser says from which page a request comes; only our own may change anything, and none is on the socket."""
+    """A browser says from which page a request comes; only our own may change anything, and none is on the socket.
+
+    Ours may have come through a proxy that speaks TLS; its name is one of `hosts` then.
+    """
     origins = headers.getlist("origin")
-    own = [f"http://{headers.get('host', '').lower()}"] if on_tcp else []
+    host = headers.get("host", "").lower()
+    own = [f"http://{host}", f"https://{host}"] if on_tcp else []
     sites = headers.getlist("sec-fetch-site")
     if any(origin.lower() not in own for origin in origins) or any(s not in {"same-origin", "none"} for s in sites):
         raise ProblemError(HTTPStatus.FORBIDDEN, "origin", "a page of another origin may not change anything here")
@@ -179,6 +193,17 @@ def _check_form(headers: Headers) -> None:
         )
     if headers.get("content-encoding", "identity").lower() != "identity":
         raise ProblemError(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "media-type", "bodies are taken as they are, not packed")
+
+
+def _check_form_of_page(headers: Headers) -> None:
+    """A form that works without a script. Browsers say with every form from which page it comes (Fetch standard,
+    "append a request `Origin` header"), so here one has to.
+    """
+    if "origin" not in headers:
+        raise ProblemError(HTTPStatus.FORBIDDEN, "origin", "a form has to say from which page it comes")
+    _check_origin(headers, on_tcp=True)
+    if headers.get("content-type", "").partition(";")[0].strip().lower() != signing.FORM_TYPE:
+        raise ProblemError(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, "media-type", f"send it as {signing.FORM_TYPE}")
 
 
 def _with_security_headers(send: Send) -> Send:

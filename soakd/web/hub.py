@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from soakd.clock import Clock
+    from soakd.model.drill import DrillCall
     from soakd.web.limits import Limits
     from soakd.web.peers import Caller
 
@@ -75,6 +76,8 @@ class Hub:
 
     metrics: str | None = None
     """The daemon's latest exposition; None before its first."""
+    drill: DrillCall | None = None
+    """The call of drills that is on, or was the last; None where there was none since the daemon was started."""
 
     def __init__(self, limits: Limits, clock: Clock) -> None:
         self._limits = limits
@@ -83,22 +86,42 @@ class Hub:
         self._listeners: set[Listener] = set()
         self._status: Status | None = None
         self._heard_s = 0.0
+        self.wake: Callable[[], None] = lambda: None
+        """Called when the daemon has said something."""
+
+    @property
+    def latest(self) -> Status | None:
+        """What it said last, however old; None before that."""
+        return self._status
+
+    @property
+    def heard_s(self) -> float | None:
+        """When that was, on the monotonic clock."""
+        return None if self._status is None else self._heard_s
+
+    def silent_s(self) -> float | None:
+        """For how long it has said nothing, where that is longer than it may be; else None."""
+        silent_s = self._clock.monotonic() - self._heard_s
+        return silent_s if self._status is not None and silent_s > self._limits.silent_s else None
 
     def __len__(self) -> int:
         return len(self._listeners)
 
     def take_status(self, document: dict[str, Any]) -> None:
-        self._status = Status.model_validate_json(json.dumps(document))
+        was, self._status = self._status, Status.model_validate_json(json.dumps(document))
         self._heard_s = self._clock.monotonic()
         text = message("status", self._status.model_dump_json())
         for listener in self._listeners:
             listener.offer_status(text)
+        if was is None or (was.run is None) != (self._status.run is None) or was.drill != self._status.drill:
+            self.wake()
 
     def take_event(self, number: int, run_id: str, event: dict[str, Any]) -> None:
         text = message("event", {"run_id": run_id, "seq": number, "event": event}, number)
         self._kept.append((number, text))
         for listener in list(self._listeners):
             listener.offer_event(text)
+        self.wake()
 
     def status(self) -> Status:
         """Raises ProblemError while the daemon says nothing: an old picture must not pass for the present one."""
@@ -116,8 +139,16 @@ class Hub:
 
     def open(self, caller: Caller, after: int | None, cut: Callable[[], None]) -> tuple[Listener, bytes]:
         """A listener, and what it is to be sent first. Raises ProblemError when there are too many."""
-        own = sum(other.caller == caller for other in self._listeners)
-        if len(self._listeners) >= self._limits.streams or (caller.token and own >= self._limits.streams_per_token):
+        listener = self.listener(caller, cut, self._listeners)
+        first = self._missed(after)
+        if self._status is not None:
+            first += message("status", self._status.model_dump_json())
+        return listener, first
+
+    def listener(self, caller: Caller, cut: Callable[[], None], among: set[Listener]) -> Listener:
+        """One more among those. Raises ProblemError when there are too many."""
+        own = sum(other.caller == caller for other in among)
+        if len(among) >= self._limits.streams or (caller.token and own >= self._limits.streams_per_token):
             raise ProblemError(
                 HTTPStatus.TOO_MANY_REQUESTS,
                 "too-many",
@@ -125,11 +156,8 @@ class Hub:
                 headers={"Retry-After": "5"},
             )
         listener = Listener(caller, self._limits.waiting_events, cut)
-        self._listeners.add(listener)
-        first = self._missed(after)
-        if self._status is not None:
-            first += message("status", self._status.model_dump_json())
-        return listener, first
+        among.add(listener)
+        return listener
 
     def close(self, listener: Listener) -> None:
         self._listeners.discard(listener)

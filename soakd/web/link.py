@@ -7,6 +7,7 @@ import itertools
 import json
 from typing import TYPE_CHECKING, Any
 
+from soakd.model.drill import DrillCall
 from soakd.web.problems import DaemonRefusedError
 
 if TYPE_CHECKING:
@@ -66,6 +67,8 @@ class Link:
     def _take(self, line: dict[str, Any]) -> None:
         if "status" in line:
             self._hub.take_status(line["status"])
+        elif "drill" in line:
+            self._hub.drill = DrillCall.model_validate_json(json.dumps(line["drill"]))
         elif "metrics" in line:
             self._hub.metrics = line["metrics"]
         elif "event" in line:

@@ -74,10 +74,16 @@ class Doorkeeper:
         self._group = group
         self._tokens = tokens
 
-    def caller(self, connection: dict[str, Any], authorization: list[str]) -> Caller:
-        """`connection` is what the protocol knows of the line; without the kernel's word a token is needed."""
+    def caller(self, connection: dict[str, Any], authorization: list[str], kept: str | None = None) -> Caller:
+        """`connection` is what the protocol knows of the line; without the kernel's word a token is needed, in the
+        header or, `kept`, as a browser that has signed in sends it.
+        """
         peer: Credentials | None = connection.get("credentials")
-        return self._by_token(authorization) if peer is None else self._by_user(peer)
+        if peer is not None:
+            return self._by_user(peer)
+        if not authorization and kept is not None:
+            authorization = [f"Bearer {kept}"]
+        return self._by_token(authorization)
 
     def still_welcome(self, caller: Caller) -> bool:
         """For streams, which outlive the check at their start."""

@@ -56,6 +56,16 @@ class RunStatus(Value):
     """What the guard found so far, oldest first."""
 
 
+class DrillStatus(Value):
+    """The drills that are being done."""
+
+    done: Count
+    of: Count
+    doing: str | None = None
+    """The one that is waited for."""
+    missed: Count = 0
+
+
 class QueueCounts(Value):
     """Entries by where they are."""
 
@@ -80,6 +90,8 @@ class Status(Value):
     boot_id: str
     run: RunStatus | None = None
     """None while no soak is on."""
+    drill: DrillStatus | None = None
+    """None while no drill is on; nothing else starts while one is."""
     queue: QueueCounts = QueueCounts()
     next: NextStart | None = None
     standing: dict[str, JsonValue] | None = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from starlette.responses import Response
 
@@ -12,22 +12,28 @@ if TYPE_CHECKING:
 
     from starlette.types import Receive, Scope, Send
 
-    from soakd.web.hub import Hub, Listener
+    from soakd.web.hub import Listener
 
 KEEP_ALIVE_S = 15.0
 _FIRST = b"retry: 2000\n\n"
 _STILL_HERE = b": nothing new\n\n"
 
 
+class Source(Protocol):
+    """Where a listener was opened."""
+
+    def close(self, listener: Listener) -> None: ...
+
+
 class EventStream(Response):
-    """Takes over a listener that the hub has opened, and closes it in the end."""
+    """Takes over a listener that the hub or the feed has opened, and closes it in the end."""
 
     media_type = "text/event-stream"
 
-    def __init__(self, hub: Hub, listener: Listener, first: bytes, *, welcome: Callable[[], bool]) -> None:
+    def __init__(self, source: Source, listener: Listener, first: bytes, *, welcome: Callable[[], bool]) -> None:
         super().__init__(media_type=self.media_type)
         del self.headers["content-length"]
-        self._hub = hub
+        self._source = source
         self._listener = listener
         self._first = first
         self._welcome = welcome
@@ -43,7 +49,7 @@ class EventStream(Response):
                     await send({"type": "http.response.body", "body": text or _STILL_HERE, "more_body": True})
             await send({"type": "http.response.body", "body": b"", "more_body": False})
         finally:
-            self._hub.close(self._listener)
+            self._source.close(self._listener)
             watch.cancel()
 
 

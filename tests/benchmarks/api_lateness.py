@@ -1,8 +1,8 @@
-"""Do clients make the guard late? `python tests/benchmarks/api_lateness.py [--streams 200] [--hammers 4]`.
+"""Do clients make the guard late? `python tests/benchmarks/api_lateness.py [--streams 200] [--hammers 4] [--pages 0]`.
 
 A real soak on all cores, sampled ten times a second. Quiet and crowded spells of `--seconds` each alternate; in a
-crowded one many streams listen and some clients send request after request, all on this same machine. How late each
-tick was is read from the journal.
+crowded one many streams listen, pages are open and some clients send request after request, all on this same machine.
+How late each tick was is read from the journal.
 """
 
 import argparse
@@ -18,7 +18,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "web"))
 
-from api_load import hammers, streams
+from api_load import hammers, pages, streams
 from daemon_bench import LONG, DaemonBench
 
 SPELLS = 3
@@ -32,7 +32,8 @@ def crowd(path: Path, options: argparse.Namespace) -> Counter[str]:
     until = time.monotonic() + options.seconds
     clients = [
         context.Process(target=work, args=(path, count, until, results))
-        for work, count in ((streams, options.streams), (hammers, options.hammers))
+        for work, count in ((streams, options.streams), (hammers, options.hammers), (pages, options.pages))
+        if count
     ]
     for each in clients:
         each.start()
@@ -55,6 +56,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--streams", type=int, default=200)
     parser.add_argument("--hammers", type=int, default=4)
+    parser.add_argument("--pages", type=int, default=0)
     parser.add_argument("--seconds", type=int, default=30)
     options = parser.parse_args()
     plan = {**LONG, "guard": {**LONG["guard"], "tick": "100 ms"}}

@@ -48,6 +48,39 @@ async def listen(path, until, lates):
     return "to the end"
 
 
+async def look(path, until):
+    """An open page: shown once, then told of what changes until the end."""
+    reader, writer = await asyncio.open_unix_connection(str(path), limit=1 << 22)
+    told = 0
+    try:
+        for address in (b"/", b"/live"):
+            writer.write(b"GET %s HTTP/1.1\r\nHost: localhost\r\nAccept: text/html\r\n\r\n" % address)
+            head = await reader.readuntil(b"\r\n\r\n")
+            if not head.startswith(b"HTTP/1.1 200"):
+                return "refused"
+            length = [line for line in head.split(b"\r\n") if line.lower().startswith(b"content-length:")]
+            if length:
+                await reader.readexactly(int(length[0][15:]))
+        while (left := until - time.monotonic()) > 0:
+            async with asyncio.timeout(left):
+                line = await reader.readline()
+            if not line:
+                return "dropped"
+            told += line.startswith(b"event: parts")
+    except TimeoutError:
+        pass
+    finally:
+        writer.transport.abort()
+    return "to the end" if told else "told nothing"
+
+
+def pages(path, count, until, results):
+    async def all_of_them():
+        results.put(("pages", Counter(await asyncio.gather(*(look(path, until) for _ in range(count)))), []))
+
+    asyncio.run(all_of_them())
+
+
 def streams(path, count, until, results):
     async def all_of_them():
         lates = []

@@ -534,7 +534,7 @@ def test_a_share_of_memory_for_which_the_caches_could_answer_is_refused_with_the
     path.write_text(MEMORY + 'memory = "2 %"\n', encoding="utf-8")
     (misfit,) = misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES, least_memory_percent=2.01)
     assert (misfit.key, misfit.value) == ("memory", "2 %")
-    assert misfit.wanted == "for so little the caches could answer; at least 2.1 % of what is available here now"
+    assert misfit.wanted == "for so little the caches could answer; at least 2.1 % of what is available here"
     assert list(misfits(load_plan(path), bench_cores=[0, 1], classes=CLASSES, least_memory_percent=2.0)) == []
 
 

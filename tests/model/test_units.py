@@ -73,7 +73,7 @@ def test_what_people_write_is_understood(text, dimension, value):
         ("5 mw", units.POWER, ["'mw'", "mW"]),
         ("hot", units.TEMPERATURE, ["a number and a unit", "°C"]),
         ("", units.TIME, ["a number and a unit"]),
-        ("1,5 V", units.VOLTAGE, ["',5 V' is not a unit of voltage"]),
+        ("1,5 V", units.VOLTAGE, ["the decimal sign is a point: 1.5 V"]),
         ("1e999 V", units.VOLTAGE, ["finite"]),
         ("nan V", units.VOLTAGE, ["a number and a unit"]),
         ("inf V", units.VOLTAGE, ["a number and a unit"]),
@@ -95,6 +95,7 @@ def test_words_are_no_quantity(text):
     [
         ("51", "unit is missing; write a plain count without quotes"),
         ("5 mw", "did you mean mW?"),
+        ("1,2 V", "the decimal sign is a point: 1.2 V"),
         ("2x16 GiB", "text that begins with a digit is a quantity"),
     ],
 )

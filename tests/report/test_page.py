@@ -28,6 +28,7 @@ from soakd.report.page import THINNED, moment_text, page
 from soakd.report.text import verdict_text
 from soakd.report.traces import _shares
 from soakd.report.view import view
+from soakd.report.wrong import temperature_text
 from soakd.rules.leads import leads
 from soakd.rules.thinning import places, thinned, together
 
@@ -82,6 +83,20 @@ def test_what_is_worked_out_is_the_same_on_screen_and_page(shown):
         if finding.wrong is not None:
             assert finding.wrong.expected in text
             assert finding.wrong.actual in text
+
+
+def test_wrong_words_of_memory_have_their_temperature_and_stand_in_no_cell_of_the_grid(shown):
+    rehearsal, html = shown
+    judged = rehearsal.verdict
+    text, screen = Document(html).text, squeezed(rendered(verdict_text(judged), 400))
+    wrong = [finding for finding in judged.reasons if finding.wrong is not None]
+    assert {finding.temperature.role for finding in wrong} == {"cpu-temperature"}, "this bench reads none of memory"
+    count = judged.evidence.stages[2].mismatches
+    words = [temperature_text(finding) for finding in wrong]
+    words += [f"In no cell: {count} wrong results of stages that hold no core at an operating point (memory)"]
+    assert [each for each in words if squeezed(each) not in text or squeezed(each) not in screen] == []
+    assert {point.errors for point in judged.evidence.points} == {0}
+    assert 'class="wrong"' not in html
 
 
 def test_the_outcome_comes_first_and_headings_go_down_one_by_one(shown):

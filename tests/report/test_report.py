@@ -129,7 +129,8 @@ def test_the_outcome_and_the_reasons_come_first():
 @pytest.mark.parametrize("width", WIDTHS)
 def test_a_wrong_result_is_shown_with_core_patterns_and_bits(width):
     flat = squeezed(rendered(verdict_text(VERDICTS["fail"]), width))
-    for part in ("core 1", WRONG.expected, WRONG.actual, "flipped bits 3", "1 WRONG", "[after 4 s]"):
+    near = "[after 4 s, at 70.0 °C (cpu-temperature)]"
+    for part in ("core 1", WRONG.expected, WRONG.actual, "flipped bits 3", "1 WRONG", near):
         assert squeezed(part) in flat
 
 

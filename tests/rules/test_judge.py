@@ -32,7 +32,7 @@ from soakd.model.journal import EVENT, Cooling, StageAnnounced
 from soakd.model.verdict import Verdict
 from soakd.rules.bounds import resolve
 from soakd.rules.gather import probe_channel
-from soakd.rules.judge import RULES, judge
+from soakd.rules.judge import RULES, judge, judge_so_far
 
 MEMORY = plan(stage(name="Memory", workload="memory", memory_percent=50.0))
 SHORT_BURSTS = stage(pattern="pulsed", period_s=0.02, on_percent=10.0, duration_s=3.0)
@@ -406,6 +406,24 @@ def test_a_stage_whose_workers_appeared_but_were_never_let_go_counts_as_stopped(
 
 def test_evidence_can_be_asked_for_at_any_time():
     assert evidence(record(), []).stages[0].state == "not started"
+
+
+def test_while_a_run_goes_on_nothing_is_decided_but_what_no_end_can_mend():
+    """A clean night never looks failed on its way, and what fails once fails to the end."""
+    facts = {"same_boot": True, "snapshot_after": None}
+    events = clean_run(record(TWO))
+    for place in range(len(events)):
+        so_far = judge_so_far(record(TWO), evidence(record(TWO), events[:place], **facts))
+        assert so_far.outcome == "inconclusive"
+        assert {each for each in rules_of(so_far.reasons) if each != "readings-missing"} == set()
+    for at in range(1, len(events)):
+        broken = [*events[:at], found(), *events[at:]]
+        outcomes = [
+            judge_so_far(record(TWO), evidence(record(TWO), broken[:place], **facts)).outcome
+            for place in range(at, len(broken) + 1)
+        ]
+        assert outcomes[0] == "inconclusive"
+        assert set(outcomes[1:]) == {"fail"}
 
 
 def test_a_verdict_belongs_to_the_fingerprint_plan_and_bounds_of_its_run():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from soakd.model.channels import Role
-from soakd.sensors.roles import plausible_critical, role_of, scale_of
+from soakd.sensors.roles import plausible_critical, role_of, scale_of, why
 
 
 @pytest.mark.parametrize(
@@ -127,3 +127,36 @@ def test_the_driver_of_a_processor_s_own_power_proves_what_it_measures():
 )
 def test_a_critical_value_outside_40_to_125_degrees_is_nobodys(stated, believed):
     assert plausible_critical(stated) == believed
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("hwmon/k10temp/Tctl", "its driver is k10temp"),
+        ("hwmon/coretemp/Core 0 at coretemp.0/temp2", "its driver is coretemp"),
+        ("psutil/coretemp/Core 0, highest of 2", "its driver is coretemp"),
+        ("hwmon/dell_smm/CPU", "its label is CPU"),
+        ("hwmon/asusec/Water_In #2", "its label is Water_In"),
+        ("hwmon/nct6798/AUXTIN0", "neither its driver, nct6798, nor its label, AUXTIN0, says what it measures"),
+    ],
+)
+def test_a_temperature_s_role_is_explained_by_what_decided_it(name, said):
+    driver, label = name.split("/")[1:3]
+    assert why(name, role_of("temp", driver, label.partition(" at ")[0].partition(" #")[0].partition(",")[0])) == said
+
+
+@pytest.mark.parametrize(
+    ("name", "role", "said"),
+    [
+        ("hwmon/kraken2/Pump", Role.PUMP, "its label is Pump"),
+        ("hwmon/nct6798/fan7", Role.FAN, "taken to be a fan"),
+        ("hwmon/nct6798/in0", Role.VOLTAGE, "what quantity it is"),
+        ("hwmon/fam15h_power/power1", Role.PACKAGE_POWER, "its driver is fam15h_power"),
+        ("plugin/loop/flow", Role.COOLANT_FLOW, "its plugin says so"),
+        ("kernel log/machine checks", Role.MACHINE_CHECKS, "what the kernel counts"),
+        ("psutil/load 0", Role.CORE_LOAD, "what the kernel counts"),
+        ("edac/mc0 corrected", Role.CORRECTED_MEMORY_ERRORS, "what the kernel counts"),
+    ],
+)
+def test_every_other_role_is_explained_too(name, role, said):
+    assert said in why(name, role)

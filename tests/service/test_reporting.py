@@ -113,6 +113,11 @@ def test_the_command_writes_a_new_file_and_replaces_one_only_when_told(tmp_path,
     assert json.loads(out) == {"run": "run-0001", "file": "soakd-run-0001.html", "bytes": len(page.encode())}
     assert typed("verdict", "card") == (0, "soakd-run-0001.svg\n", "")
     assert typed("verdict", "card")[0] == 2
+    assert typed("verdict", "card", "last", "-o", "label.PNG") == (0, "label.PNG\n", "")
+    assert (tmp_path / "label.PNG").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+    code, out, err = typed("verdict", "card", "last", "-o", "label.jpg")
+    assert (code, out) == (2, "")
+    assert "has to end in .svg or .png" in err
     assert typed("verdict", "readings", "-o", "all.csv") == (0, "all.csv: 0 ticks of 3 channels\n", "")
     assert typed("verdict", "readings", "-o", "all.csv")[0] == 2
     code, _, err = typed("verdict", "report", "-o", str(tmp_path / "no" / "where.html"))

@@ -23,6 +23,8 @@ class HttpControl:
     def ask(self, verb, **arguments):
         if verb == "add":
             return self._client.post("/entries", arguments)
+        if verb == "check":
+            return self._client.post("/entries/check", arguments)
         if verb == "stop":
             return self._client.post("/stop", arguments)
         entry = quote(arguments.pop("entry_id"), safe="")

@@ -17,7 +17,7 @@ from pydantic import ValidationError
 from soakd.clock import utc_text
 from soakd.errors import SoakdError
 from soakd.model.configuration import Api, Configuration
-from soakd.model.entry import EntryAsk, EntryRequest
+from soakd.model.entry import Checked, EntryAsk, EntryRequest, Now
 from soakd.rules.entries import EntryEvent
 from soakd.store.queue import Queue, claimed
 from soakd.store.writer import Writer
@@ -84,6 +84,10 @@ class FakeControl:
         now = utc_text(time.time())
         return self._said(self.queue.add(uuid.uuid4().hex[:12], now, request, now))
 
+    def check(self, **fields):
+        ask = EntryAsk.model_validate(fields, strict=False)
+        return Checked(when=Now(), due_utc=utc_text(time.time()), count=ask.count or 1).model_dump(mode="json")
+
     def hold(self, entry_id):
         return self._moved(entry_id, EntryEvent.HOLD)
 
@@ -98,6 +102,9 @@ class FakeControl:
         if entry.state not in {"waiting", "held"}:
             raise StateError(f"entry {entry_id} is {entry.state}")
         return self._said(self.queue.reorder(entry, place=place, priority=priority))
+
+    def drill(self, names):
+        return {"begun_utc": utc_text(time.time()), "names": names or ["worker-killed"]}
 
     def stop(self, reason):
         assert reason is None or isinstance(reason, str)

@@ -34,6 +34,21 @@ def test_every_entry_is_another_one_and_the_new_one_takes_the_last_place(control
     assert second["place"] > first["place"]
 
 
+def test_a_check_says_what_would_be_and_keeps_nothing(control):
+    before = added(control)
+    told = control.ask("check", plan=PLAN)
+    assert (told["when"], told["count"]) == ({"kind": "now"}, 1)
+    assert told["due_utc"] is not None
+    assert added(control)["place"] == before["place"] + 1
+
+
+def test_a_check_refuses_what_adding_would(control):
+    for wrong in ({"count": 0}, {"at": "23:00", "cron": "0 0 * * *"}):
+        for verb in ("check", "add"):
+            with pytest.raises((SoakdError, ValueError)):
+                control.ask(verb, plan=PLAN, **wrong)
+
+
 def test_hold_and_release_go_there_and_back(control):
     entry_id = added(control)["entry_id"]
     assert control.ask("hold", entry_id=entry_id)["state"] == "held"

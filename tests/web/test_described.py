@@ -16,15 +16,22 @@ OPERATIONS = [
     "GET /api/v1/status",
     "GET /api/v1/entries",
     "POST /api/v1/entries",
+    "POST /api/v1/entries/check",
     "GET /api/v1/entries/{entry_id}",
     "POST /api/v1/entries/{entry_id}/hold",
     "POST /api/v1/entries/{entry_id}/release",
     "POST /api/v1/entries/{entry_id}/cancel",
     "POST /api/v1/entries/{entry_id}/place",
     "POST /api/v1/stop",
+    "GET /api/v1/drill",
+    "POST /api/v1/drill",
     "GET /api/v1/verdicts",
     "GET /api/v1/verdicts/{run_id}",
     "GET /api/v1/verdicts/{run_id}/envelope",
+    "GET /api/v1/verdicts/{run_id}/readings",
+    "POST /api/v1/rehearsals",
+    "GET /api/v1/rehearsals/{rehearsal_id}",
+    "POST /api/v1/rehearsals/{rehearsal_id}/give-up",
 ]
 STREAM = "GET /api/v1/events"
 """Has no end, so it is tested elsewhere."""

@@ -162,9 +162,10 @@ def test_the_description_covers_every_route_and_its_schemas_are_valid(shared, cl
     assert set(document["paths"]) == {
         f"/api/v1{path}"
         for path in (
-            "/status", "/entries", "/entries/{entry_id}", "/entries/{entry_id}/hold", "/entries/{entry_id}/release",
-            "/entries/{entry_id}/cancel", "/entries/{entry_id}/place", "/stop", "/verdicts", "/verdicts/{run_id}",
-            "/verdicts/{run_id}/envelope", "/events",
+            "/status", "/entries", "/entries/check", "/entries/{entry_id}", "/entries/{entry_id}/hold",
+            "/entries/{entry_id}/release", "/entries/{entry_id}/cancel", "/entries/{entry_id}/place", "/stop", "/drill",
+            "/verdicts", "/verdicts/{run_id}", "/verdicts/{run_id}/envelope", "/verdicts/{run_id}/readings", "/events",
+            "/rehearsals", "/rehearsals/{rehearsal_id}", "/rehearsals/{rehearsal_id}/give-up",
         )
     }  # fmt: skip
     schemas = document["components"]["schemas"]
@@ -174,9 +175,7 @@ def test_the_description_covers_every_route_and_its_schemas_are_valid(shared, cl
     jsonschema.validate(client.get("/api/v1/status").json(), status)
 
 
-@pytest.mark.parametrize(
-    "path", ["/docs", "/redoc", "/openapi.json", "/", "/api/v1", "/api/v1/status/", "/api/v2/status"]
-)
+@pytest.mark.parametrize("path", ["/docs", "/redoc", "/openapi.json", "/api/v1", "/api/v1/status/", "/api/v2/status"])
 def test_there_is_nothing_else(client, path):
     assert client.get(path).status_code == 404
 
