@@ -13,6 +13,15 @@ settings.register_profile("soakd", deadline=None)  # how long an example takes i
 settings.load_profile("soakd")
 
 
+@pytest.fixture(autouse=True)
+def _own_umask():
+    """What a state folder makes of it in this process ends with the test."""
+    before = os.umask(0o022)
+    os.umask(before)
+    yield
+    os.umask(before)
+
+
 LOADED = ("tests/soak/", "tests/daemon/", "tests/drill/")
 """Folders whose tests need every core for themselves."""
 

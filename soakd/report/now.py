@@ -8,12 +8,12 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final, Literal
 
 from soakd import units
+from soakd.report.cores import CoreRow, core_rows
 from soakd.report.drawn import area, blocks
 from soakd.report.live import cooling_text, margin_line
 from soakd.report.points import PointsView, points_view
 from soakd.report.wall import wall_marks
-from soakd.rules.expected import stage_cores
-from soakd.rules.gather import class_key, probe_channel
+from soakd.rules.gather import class_key
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -66,20 +66,6 @@ class NowStrip:
     beyond: str
     nearest: float | None
     """Place of the moment when least was left, in parts."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CoreRow:
-    """One logical core in the present stage."""
-
-    core: str
-    clock: str
-    load: str
-    share: float
-    """Of the stage's time so far that was checked, in %."""
-    operations: str
-    rounds: str
-    wrong: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +129,7 @@ def now_view(so_far: SoFar, zone: tzinfo, *, behind: bool = False) -> NowView:
         strips=tuple(_strip(number, margin, so_far.part_s) for number, margin in _worst_first(so_far)),
         points=points,
         findings=tuple(_findings(so_far)),
-        cores=tuple(_cores(so_far)),
+        cores=tuple(core_rows(so_far)),
     )
 
 
@@ -291,27 +277,3 @@ def _findings(so_far: SoFar) -> Iterator[str]:
     for finding in found:
         when = "" if finding.at_s is None else f" [after {units.duration_text(finding.at_s)}]"
         yield f"{finding.text}{when}"
-
-
-def _cores(so_far: SoFar) -> Iterator[CoreRow]:
-    number = so_far.progress.stage
-    if number is None:
-        return
-    stage = so_far.record.plan.stages[number]
-    begun = next((s.begin_s for s in reversed(so_far.spells) if s.stage == number), None)
-    into_s = so_far.now_s - begun if begun is not None else 0.0
-    values = so_far.progress.values
-    loaded = stage_cores(stage, so_far.record.cores)
-    for core in so_far.record.cores:
-        clock = values.get(probe_channel(core))
-        totals = so_far.totals.get(core)
-        share = min(100.0, 100.0 * totals.checked_s / into_s) if totals is not None and into_s > 0.0 else 0.0
-        yield CoreRow(
-            core=str(core),
-            clock="–" if clock is None else units.reading_text(clock, "MHz"),
-            load=("idle" if core not in loaded else f"{share:.0f} % checked"),
-            share=share,
-            operations="–" if totals is None else units.count_text(totals.operations),
-            rounds="–" if totals is None else str(totals.rounds),
-            wrong="–" if totals is None else str(totals.mismatches),
-        )

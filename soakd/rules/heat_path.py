@@ -196,7 +196,7 @@ class _Fitted:
         told = places if ahead else places[:1]  # a second one may be too short to be told
         ahead = ahead or solve([*self.columns, slopes[places[0]]], residuals)
         freedom = len(residuals) - len(self.columns) - count
-        if ahead is None or freedom < 1:
+        if ahead is None or freedom < 1 or not _sound(ahead.inverse, count):
             return None
         variance, alike = self.squares / freedom, likeness(residuals)
 
@@ -228,6 +228,12 @@ class _Fitted:
 
 def _combined(columns: Sequence[Sequence[float]], coefficients: Sequence[float]) -> list[float]:
     return [sum(c * x for c, x in zip(coefficients, row, strict=True)) for row in zip(*columns, strict=True)]
+
+
+def _sound(inverse: Sequence[Sequence[float]], count: int) -> bool:
+    """Whether variances come out of it: none is negative, nor that of the sum of the first `count`."""
+    whole = sum(inverse[i][j] for i in range(count) for j in range(count))
+    return min(whole, *(inverse[i][i] for i in range(len(inverse)))) >= 0.0
 
 
 def likeness(residuals: Sequence[float]) -> float:

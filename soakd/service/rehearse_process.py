@@ -19,13 +19,12 @@ from soakd.report.page import page
 from soakd.report.rehearsed_view import rehearsed_view
 from soakd.service.reporting import rehearsed_night
 from soakd.web import stored
-from soakd.web.rehearsals import INVENTED
+from soakd.web.rehearsals import INVENTED, NO_SHEET
 
 if TYPE_CHECKING:
     from soakd.model.journal import Event
 
 MOST_CPU_S = 300
-NO_SHEET = "-"
 _TOLD = 0.01
 """Share of the plan after which it is said again how far it is."""
 

@@ -17,10 +17,9 @@ from starlette.concurrency import run_in_threadpool
 
 from soakd import units
 from soakd.report.rehearsed_view import RehearsedView
-from soakd.service.rehearse_process import NO_SHEET
 from soakd.web import stored
 from soakd.web.problems import ProblemError
-from soakd.web.rehearsals import INVENTED, RehearsalAsk, RehearsalLine, RehearsalState
+from soakd.web.rehearsals import INVENTED, NO_SHEET, RehearsalAsk, RehearsalLine, RehearsalState
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from soakd.service.home import Home
-from soakd.service.reporting import card_of, night_of
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -23,7 +22,11 @@ class Verified:
         self._home = Home(home)
 
     def night(self, run_id: str, zone: tzinfo) -> Night:
+        from soakd.service.reporting import night_of  # noqa: PLC0415 - loads the virtual bench too
+
         return night_of(self._home, run_id, zone)
 
     def card(self, run_id: str) -> str:
+        from soakd.service.reporting import card_of  # noqa: PLC0415
+
         return card_of(self._home, run_id)[1]

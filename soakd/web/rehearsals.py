@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 INVENTED = "invented"
 """Key of the virtual bench that no file describes."""
+NO_SHEET = "-"
+"""For a rehearsal of the virtual bench's own settings."""
 _KEY = r"^(own|shipped)/[^/\x00]{1,200}$"
 
 

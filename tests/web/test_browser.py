@@ -25,7 +25,7 @@ def bench(tmp_path_factory):
     """In the middle of a night, with everything that a page may show."""
     home = tmp_path_factory.mktemp("page") / "state"
     home.mkdir(mode=0o700)
-    daemon = FakeDaemon(home, tcp=f"127.0.0.1:{free_port()}").start().wait()
+    daemon = FakeDaemon(home, limits={"silent_s": 6.0}, tcp=f"127.0.0.1:{free_port()}").start().wait()
     daemon.token = TokenFile(Home(home), SystemClock()).add("operator", "operate")
     daemon.origin = f"http://{daemon.api.tcp}"
     daemon.feed = Feed(daemon, night()).begin()
