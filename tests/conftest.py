@@ -32,6 +32,12 @@ def pytest_report_header():
 
 
 @pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config):
+    """One more than there are cores: some tests mostly wait."""
+    return len(os.sched_getaffinity(0)) + 1
+
+
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config, log):
     """File by file on all cores; then, by one process alone, what needs every core for itself."""
     from xdist.scheduler import LoadScopeScheduling
