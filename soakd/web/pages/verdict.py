@@ -6,6 +6,7 @@ import asyncio
 from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from http import HTTPStatus
 from typing import TYPE_CHECKING, Final, Protocol
 
 from starlette.concurrency import run_in_threadpool
@@ -17,6 +18,7 @@ from soakd.report.unfinished import so_far_text, untimed
 from soakd.rules.judge import judge_so_far
 from soakd.store.readings import Readings
 from soakd.web.pages.frame import NAV
+from soakd.web.problems import ProblemError
 from soakd.web.signing import STOP
 
 if TYPE_CHECKING:
@@ -90,7 +92,10 @@ class _Verdict:
         wanted = request.path_params["run_id"]
         async with self._making:
             so_far = await self._so_far(desk, wanted) if _is_on(desk, wanted) else None
-            text = so_far or await self._whole(desk, wanted)
+            try:
+                text = so_far or await self._whole(desk, wanted)
+            except ProblemError as problem:
+                raise _unread() if _is_on(desk, wanted) else problem from None
         return HTMLResponse(text, headers={"Content-Security-Policy": policy_of(text)})
 
     async def _whole(self, desk: Desk, wanted: str) -> str:
@@ -169,10 +174,16 @@ def _files(desk: Desk, night: Night) -> Iterator[tuple[str, str]]:
     yield f"/ledger?a={run_id}", "compare with another"
 
 
+def _unread() -> ProblemError:
+    """Of a run that is on; the API's process met it in its middle."""
+    text = "what is kept of this run is still being read"
+    return ProblemError(HTTPStatus.SERVICE_UNAVAILABLE, "unreachable", text, hint="load the page again in a moment")
+
+
 def _look(present: Present, run_id: str) -> _SoFar | None:
     """In the thread of the present run, whose evidence is gathered there already."""
     so_far = present.so_far
-    if so_far is None or so_far.record.run_id != run_id:
+    if so_far is None or so_far.record.run_id != run_id or present.behind:
         return None
     until = datetime.fromisoformat(so_far.record.started_utc).astimezone(UTC) + timedelta(seconds=so_far.now_s)
     evidence = so_far.gatherer.evidence(
