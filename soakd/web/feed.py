@@ -24,7 +24,9 @@ _LOG = logging.getLogger(__name__)
 BETWEEN_S: Final = 0.3
 """Pages are told no more often than this."""
 SLICE_S: Final = 0.3
-"""A night that was missed is read for so long at a time; then it is told how far that has come."""
+"""A night that was missed is read for so long at a time; then it is told how far that has come, and the cores, which
+are the soak's, are left alone for as long.
+"""
 QUIET_S: Final = 1.0
 """Without news of a run they are told so often, that everything is well."""
 
@@ -73,11 +75,11 @@ class Feed:
                     async with asyncio.timeout(QUIET_S):
                         await self._wake.wait()
             wait_s = self._told_s + BETWEEN_S - self._clock.monotonic()
-            if wait_s > 0.0 and not self._present.behind:
+            if wait_s > 0.0:
                 await asyncio.sleep(wait_s)
             self._wake.clear()
-            self._told_s = self._clock.monotonic()
             await self.refresh()
+            self._told_s = self._clock.monotonic()
 
     async def refresh(self) -> None:
         """Look, paint, and tell everybody what has changed."""

@@ -106,8 +106,8 @@ def main():
             began = time.monotonic()
             tell(daemon, about, last)
             with daemon.client(headers={"accept": "text/html"}) as client:
-                while "so far" not in client.get("/").text:
-                    time.sleep(0.1)
+                while "so far" not in (text := client.get("/").text) or "is being read" in text:
+                    time.sleep(0.5)
                 print(f"the night so far is read in {time.monotonic() - began:.1f} s")
                 answers = []
                 for _ in range(OPENED):
