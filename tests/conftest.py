@@ -22,7 +22,7 @@ def _own_umask():
     os.umask(before)
 
 
-LOADED = ("tests/soak/", "tests/daemon/", "tests/drill/")
+LOADED = ("tests/soak/", "tests/daemon/", "tests/drill/", "tests/workloads/exchange/")
 """Folders whose tests need every core for themselves."""
 
 
