@@ -53,14 +53,18 @@ class BandPart:
 
     @property
     def label(self) -> str:
-        """As much of number and name as there is room for; the number alone, or nothing, in a short part."""
-        room = int(self.width * _LETTERS)
-        text = f"{self.number} {self.name}"
-        if len(text) <= room:
-            return text
-        return (
-            f"{text[: room - 1].rstrip()}…" if room > _SHORTEST else str(self.number) * (room > len(str(self.number)))
-        )
+        return band_label(self.number, self.name, self.width)
+
+
+def band_label(number: int, name: str, width: float) -> str:
+    """As much of number and name as there is room for in this share of the time; in a short one the number alone, or
+    nothing.
+    """
+    room = int(width * _LETTERS)
+    text = f"{number} {name}"
+    if len(text) <= room:
+        return text
+    return f"{text[: room - 1].rstrip()}…" if room > _SHORTEST else str(number) * (room > len(str(number)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from soakd import units
 from soakd.report.cores import CoreRow, core_rows
+from soakd.report.course import band_label
 from soakd.report.drawn import area, blocks
 from soakd.report.live import cooling_text, margin_line
 from soakd.report.points import PointsView, points_view
@@ -24,8 +25,6 @@ if TYPE_CHECKING:
 Row = tuple[str, str]
 Grade = Literal["good", "bad", "waiting"]
 _HALF_A_MINUTE_S: Final = 30.0
-_LETTERS: Final = 1.15
-_SHORTEST: Final = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,14 +39,7 @@ class StagePart:
 
     @property
     def label(self) -> str:
-        """As much as there is room for on a wide screen."""
-        room = int(self.width * _LETTERS)
-        text = f"{self.number} {self.name}"
-        if len(text) <= room:
-            return text
-        return (
-            f"{text[: room - 1].rstrip()}…" if room > _SHORTEST else str(self.number) * (room > len(str(self.number)))
-        )
+        return band_label(self.number, self.name, self.width)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -118,10 +118,6 @@ FROM entry WHERE state NOT IN ('running', 'waiting', 'held') ORDER BY created_ut
 SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
 FROM entry WHERE instr(entry_id, ?) = 1 LIMIT 2;
 
--- name: entries_in_state
-SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request
-FROM entry WHERE state = ? ORDER BY priority DESC, due_utc, place;
-
 -- name: next_entry
 -- The one that may start now: highest priority, then place, then longest due.
 SELECT entry_id, created_utc, place, priority, state, due_utc, runs_done, last_run, reason, request

@@ -72,9 +72,6 @@ class QueueView:
         """Running, waiting and held entries; the last two by rank: priority, then place."""
         return [_entry(row) for row in self._reader.read("entries_to_come", most)]
 
-    def in_state(self, state: EntryState) -> list[Entry]:
-        return [_entry(row) for row in self._reader.read("entries_in_state", state.value)]
-
     def hanging(self) -> list[Entry]:
         """Waiting entries that hang on an event and have no due moment yet."""
         return [_entry(row) for row in self._reader.read("entries_without_due")]

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
     from soakd.clock import Clock
     from soakd.web.hub import Hub, Listener
-    from soakd.web.limits import Limits
     from soakd.web.peers import Caller
     from soakd.web.present import Present
     from soakd.web.status import Status
@@ -31,18 +30,16 @@ QUIET_S: Final = 1.0
 """Without news of a run they are told so often, that everything is well."""
 
 Taken = TypeVar("Taken")
-Painter = "Callable[[Present, Status | None], Mapping[str, str]]"
 
 
 class Feed:
     """Renders in a thread of its own, which alone touches the present run; the loop only hands out what came of it."""
 
-    def __init__(self, hub: Hub, present: Present, limits: Limits, clock: Clock) -> None:
+    def __init__(self, hub: Hub, present: Present, clock: Clock) -> None:
         self.paint: Callable[[Present, Status | None], Mapping[str, str]] = lambda _present, _status: {}
         """Name of each part to its HTML; set by the pages."""
         self._hub = hub
         self._present = present
-        self._limits = limits
         self._clock = clock
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="present")
         self._wake = asyncio.Event()

@@ -84,7 +84,7 @@ async def serve(
     link = Link(hub, limits)
     doorkeeper = Doorkeeper(group=group, tokens=TokenBook(home / TOKENS_NAME))
     journal = home / JOURNAL_NAME
-    feed = Feed(hub, Present(journal, zone), limits, clock)
+    feed = Feed(hub, Present(journal, zone), clock)
     shelf = Shelf(journal)
     desk = Desk(control=link, hub=hub, shelf=shelf, doorkeeper=doorkeeper, feed=feed, zone=zone, home=home)
     hub.wake, feed.paint = feed.wake, painter(desk)

@@ -24,14 +24,14 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from browsing import Opened, started_browser
 from fake_daemon import RUN, FakeDaemon, free_port
-from report import night
+from report import night, written
 from run_parts import tick
 
 from soakd.clock import SystemClock
-from soakd.model.journal import RunEnded, StageAnnounced, StageEnded, Tick
+from soakd.model.journal import RunEnded, StageEnded, Tick
 from soakd.service.home import Home
 from soakd.service.tokens import TokenFile
-from soakd.store.journal import Journal, _tick
+from soakd.store.journal import Journal
 from soakd.store.writer import Writer
 
 OPENED = 9
@@ -48,19 +48,6 @@ WATCH = """
 def spin(until):
     while time.monotonic() < until:
         pass
-
-
-def begun(home, about, events):
-    """Ten hours of a run that goes on; the last stage has not ended."""
-    with closing(Writer(home.journal)) as writer:
-        journal = Journal(writer)
-        journal.begin(about)
-        for event in events:
-            if isinstance(event, StageAnnounced):
-                journal.load_begins(about.run_id, event)
-            elif not isinstance(event, Tick):
-                journal.add(about, event)
-        writer.write([_tick(about, event) for event in events if isinstance(event, Tick)])
 
 
 def tell(daemon, about, event):
@@ -90,7 +77,7 @@ def main():
     with tempfile.TemporaryDirectory() as folder:
         state = Path(folder) / "state"
         state.mkdir(mode=0o700)
-        begun(Home(state), about, events)
+        written(Home(state), about, events, ended=False)
         daemon = FakeDaemon(state, tcp=f"127.0.0.1:{free_port()}").start().wait()
         token = TokenFile(Home(state), SystemClock()).add("bench", "look")
         origin = f"http://{daemon.api.tcp}"

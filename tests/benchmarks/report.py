@@ -54,8 +54,8 @@ def night(channels):
     return about, [*events, end(HOURS * 3600.0 + 2.0)]
 
 
-def written(home, about, events):
-    """Without a commit for each tick."""
+def written(home, about, events, *, ended=True):
+    """Without a commit for each tick; one that has not `ended` has no verdict."""
     from soakd.store.journal import _tick
 
     with closing(Writer(home.journal)) as writer:
@@ -67,7 +67,8 @@ def written(home, about, events):
             elif not isinstance(event, Tick):
                 journal.add(about, event)
         writer.write([_tick(about, event) for event in events if isinstance(event, Tick)])
-        journal.finish(verdict(about, events))
+        if ended:
+            journal.finish(verdict(about, events))
 
 
 def main():

@@ -137,9 +137,4 @@ def timed(text: str, zone: tzinfo) -> Markup:
     return Markup("").join(moment(part, zone) if number % 2 else ticked(part) for number, part in enumerate(parts))
 
 
-def lines(*texts: str) -> Markup:
-    """Texts under one another."""
-    return Markup("<br>").join(escape(text) for text in texts)
-
-
 STATIC: Final = Route("/static/{name}", _static, methods=["GET"])
