@@ -60,14 +60,14 @@ def test_exit_code_process_id_and_signals_are_the_programs_own(tree):
     with on_bench(tree, [sys.executable, "-c", sleeper]) as it:
         assert int(it.stdout.readline()) == it.pid
         it.send_signal(signal.SIGTERM)
-        assert it.wait(timeout=5) == -signal.SIGTERM
+        assert it.wait(timeout=30) == -signal.SIGTERM
 
 
 def test_nothing_of_the_program_survives_the_test(tree):
     with on_bench(tree, ["sh", "-c", "sleep 60 & echo $!; wait"]) as program:
         child = int(program.stdout.readline())
         assert Path(f"/proc/{child}").exists()
-    deadline_s = time.monotonic() + 5.0
+    deadline_s = time.monotonic() + 30.0
     while Path(f"/proc/{child}").exists() and time.monotonic() < deadline_s:
         time.sleep(0.01)
     assert not Path(f"/proc/{child}").exists()

@@ -62,12 +62,12 @@ def test_a_hook_is_told_the_sheet_and_confirms_it_in_its_own_spelling(folder):
             "confirm",
             "cache ratio: declared 42, confirmed 41",
         ),
-        ("sleep 60", "apply", "not done after 0.3 s, killed"),
+        ("sleep 60", "apply", "not done after 1 s, killed"),
         ("kill -9 $$", "apply", "ended with -9"),
     ],
 )
 def test_what_a_hook_does_wrong_is_said(folder, script, verb, words):
-    hook = hook_of(folder, f"#!/bin/sh\n{script}\n", timeout=0.3)
+    hook = hook_of(folder, f"#!/bin/sh\n{script}\n", timeout=1.0)
     assert words in call(hook, verb, SHEET).trouble
 
 
@@ -94,10 +94,10 @@ def test_a_hook_names_settings_by_their_places(folder, stated, trouble):
 
 
 def test_a_late_hook_is_killed_with_everything_it_started(folder):
-    hook = hook_of(folder, "#!/bin/sh\nsleep 61 &\necho $! > {state}\nwait\n", timeout=0.5)
+    hook = hook_of(folder, "#!/bin/sh\nsleep 61 &\necho $! > {state}\nwait\n", timeout=2.0)
     assert "killed" in call(hook, "apply", SHEET).trouble
     child = int((folder / "state").read_text())
-    deadline = time.monotonic() + 5
+    deadline = time.monotonic() + 30
     while Path(f"/proc/{child}").exists() and "Z" not in Path(f"/proc/{child}/stat").read_text().split()[2]:
         assert time.monotonic() < deadline
         time.sleep(0.01)
@@ -143,7 +143,7 @@ class Keeper:
         )
 
     def turned(self):
-        deadline = time.monotonic() + 10
+        deadline = time.monotonic() + 60
         applied = None
         while self.keeper.busy:
             assert time.monotonic() < deadline

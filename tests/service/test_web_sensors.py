@@ -94,7 +94,7 @@ def ticked(journal, run, values):
 
 
 def until(told):
-    deadline = time.monotonic() + 10.0
+    deadline = time.monotonic() + 60.0
     while not told():
         assert time.monotonic() < deadline
         time.sleep(0.01)

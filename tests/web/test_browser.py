@@ -35,7 +35,8 @@ def bench(tmp_path_factory):
     daemon.feed = Feed(daemon, night(DAY, tick_s=10.0)).begin()
     daemon.feed.jump(17.0 * HOUR_S)
     with daemon.client(headers={"accept": "text/html"}) as client:
-        wait_until(lambda: "Stage 3 of 4, Memory" in client.get("/").text, "the day was never read", 120)
+        proven = f"{daemon.run['rounds']} rounds checked"
+        wait_until(lambda: proven in client.get("/").text, "the day was never read", 120)
     yield daemon
     daemon.feed.close()
     daemon.stop()

@@ -146,7 +146,7 @@ def test_stop_says_whether_the_run_has_ended(start):
     assert process.poll() is None, "it waits for the end"
     daemon.run = None
     daemon.push_status()
-    answer = json.loads(process.communicate(timeout=10)[0])
+    answer = json.loads(process.communicate(timeout=60)[0])
     assert answer == {"run_id": RUN["run_id"], "ended": True, "load_gone": True}
     assert process.returncode == 0
 
@@ -190,7 +190,7 @@ def test_watch_says_in_plain_lines_what_is_new_and_ends_with_ctrl_c(start):
     daemon.push_status()
     assert "a gap" in process.stdout.readline()
     process.send_signal(signal.SIGINT)
-    rest = process.communicate(timeout=10)
+    rest = process.communicate(timeout=60)
     assert (process.returncode, rest[1]) == (0, "")
 
 
@@ -209,7 +209,7 @@ def test_watch_takes_a_stream_up_again_where_it_broke_off(start):
     while "after" not in json.dumps(seen):
         seen.append(json.loads(process.stdout.readline()))
     process.send_signal(signal.SIGINT)
-    process.communicate(timeout=10)
+    process.communicate(timeout=60)
     assert [line["id"] for line in seen if line["kind"] == "event"] == ["2", "3"]
 
 

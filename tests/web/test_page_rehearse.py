@@ -3,6 +3,7 @@
 import asyncio
 import os
 import time
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -67,7 +68,12 @@ def idle_children(daemon):
     """Processes of the API's, and how they are scheduled."""
     pid = daemon.process.pid
     children = map(int, Path(f"/proc/{pid}/task/{pid}/children").read_text().split())
-    return [child for child in children if os.sched_getscheduler(child) == os.SCHED_IDLE]
+    found = []
+    for child in children:
+        with suppress(ProcessLookupError):
+            if os.sched_getscheduler(child) == os.SCHED_IDLE:
+                found.append(child)
+    return found
 
 
 def test_what_is_drawn_is_the_rehearsal(own, client):
@@ -104,7 +110,7 @@ def test_what_is_drawn_is_the_rehearsal(own, client):
 
 def test_one_at_a_time_where_nobody_else_needs_the_core_and_given_up_at_once(own, client):
     rehearsal_id = begun(client, plan="own/long").json()["rehearsal_id"]
-    deadline = time.monotonic() + 10.0
+    deadline = time.monotonic() + 60.0
     while not idle_children(own):
         assert time.monotonic() < deadline
         time.sleep(0.02)
