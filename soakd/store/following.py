@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import takewhile
 from typing import TYPE_CHECKING, Final
 
 from soakd.model.journal import EVENT, Event, Tick, WorkerTotals
@@ -38,7 +39,7 @@ class Following(Reader):
                 ticks[-1] = self._with_totals(ticks[-1])
         events = [(number, EVENT.validate_json(body, extra="ignore")) for number, body in rows]
         if self.behind:
-            events = [(number, event) for number, event in events if event.at_s <= ticks[-1].at_s]
+            events = list(takewhile(lambda numbered: numbered[1].at_s <= ticks[-1].at_s, events))
         self._tick = ticks[-1].number if ticks else self._tick
         self._event = events[-1][0] if events else self._event
         return sorted([*(event for _, event in events), *ticks], key=lambda event: event.at_s)

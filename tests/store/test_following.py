@@ -7,6 +7,7 @@ import pytest
 from load_parts import bench, clocks, story
 from run_parts import evidence, plan, stage
 
+from soakd.model.journal import Cooling
 from soakd.store import following
 from soakd.store.following import Following
 from soakd.store.journal import Journal
@@ -44,6 +45,24 @@ def test_however_often_one_looks_nothing_is_missed_and_nothing_comes_twice(tmp_p
     assert [result.mismatches for result in followed.stages] == [result.mismatches for result in whole.stages]
     assert [result.operations for result in followed.stages] == [result.operations for result in whole.stages]
     assert followed.limits == whole.limits
+
+
+def test_what_is_told_late_is_not_lost(tmp_path, monkeypatch):
+    """A cooling that is told of a moment before the one told last."""
+    monkeypatch.setattr(following, "PIECE", 3)
+    run, told = night()
+    late = [Cooling(at_s=30.0, values={"late": 1.0}), Cooling(at_s=5.0, values={"late": 2.0})]
+    with closing(Writer(tmp_path / "journal.db")) as writer:
+        journal = Journal(writer)
+        journal.begin(run)
+        journal.load_begins(run.run_id, told[0])
+        for event in (*told[1:], *late):
+            journal.add(run, event)
+        with closing(Following(tmp_path / "journal.db", run.run_id)) as follower:
+            seen = follower.news()
+            while follower.behind:
+                seen += follower.news()
+    assert sorted(event.at_s for event in seen) == sorted(event.at_s for event in (*told, *late))
 
 
 def test_the_newest_tick_tells_its_workers_operations(tmp_path):

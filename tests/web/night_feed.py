@@ -78,8 +78,9 @@ class Feed:
         self._status()
         return self
 
-    def jump(self, at_s):
-        """The same without a word in between, and without a commit for each tick."""
+    def begin_late(self, at_s):
+        """The process of the API hears of the run only when it has come so far; without a commit for each tick."""
+        self.journal.begin(self.record)
         last = next(n for n, event in enumerate(self.events) if event.at_s >= at_s) - 1
         ticks = []
         for number, event in enumerate(self.events[:last]):

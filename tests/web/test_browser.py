@@ -32,8 +32,7 @@ def bench(tmp_path_factory):
     daemon = FakeDaemon(home, limits={"silent_s": 6.0}, tcp=f"127.0.0.1:{free_port()}").start().wait()
     daemon.token = TokenFile(Home(home), SystemClock()).add("operator", "operate")
     daemon.origin = f"http://{daemon.api.tcp}"
-    daemon.feed = Feed(daemon, night(DAY, tick_s=10.0)).begin()
-    daemon.feed.jump(17.0 * HOUR_S)
+    daemon.feed = Feed(daemon, night(DAY, tick_s=10.0)).begin_late(17.0 * HOUR_S)
     with daemon.client(headers={"accept": "text/html"}) as client:
         proven = f"{daemon.run['rounds']} rounds checked"
         wait_until(lambda: proven in client.get("/").text, "the day was never read", 120)
