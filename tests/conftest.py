@@ -22,8 +22,10 @@ def _own_umask():
     os.umask(before)
 
 
-LOADED = ("tests/soak/", "tests/daemon/", "tests/drill/", "tests/workloads/exchange/")
-"""Folders whose tests need every core for themselves."""
+LOADED = (
+    "tests/soak/", "tests/daemon/", "tests/drill/", "tests/workloads/exchange/", "tests/virtual/test_contract.py"
+)  # fmt: skip
+"""Where tests need every core for themselves."""
 
 
 def pytest_report_header():

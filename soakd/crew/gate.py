@@ -41,6 +41,14 @@ class Spent(NamedTuple):
     queued_ns: int
     """Time in which another process had the core."""
 
+    def since(self, before: Spent) -> tuple[int, int]:
+        """Load less what others took of it, and time on the core within it, in µs; the kernel counts them one after
+        the other and at its own moments, so each bounds the next.
+        """
+        load_ns, core_ns, queued_ns = (now - then for now, then in zip(self, before, strict=True))
+        core_ns = min(load_ns, core_ns)
+        return max(core_ns, load_ns - queued_ns) // 1000, core_ns // 1000
+
 
 class PatternGate:
     """Made when the stage begins; all times inside count from its start."""

@@ -101,8 +101,8 @@ class Worker:
             return  # a joint round that the others did not come to
         until_us = gate.moment_us()
         clock_khz = round(self._probe.mhz() * 1000) if self._probe else 0
-        load_ns, core_ns, queued_ns = (now - then for now, then in zip(gate.spent(), before, strict=True))
-        self._count(done, max(0, load_ns - queued_ns) // 1000, min(load_ns, core_ns) // 1000, until_us, clock_khz)
+        checked_us, core_us = gate.spent().since(before)
+        self._count(done, checked_us, core_us, until_us, clock_khz)
         for fault in done.faults:
             wrong = WorkerWrong(
                 core=self._post.core, round=number, where=fault.where, expected=fault.expected, actual=fault.actual

@@ -5,9 +5,11 @@ from __future__ import annotations
 import time
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from soakd.crew import gate as module
-from soakd.crew.gate import PatternGate
+from soakd.crew.gate import PatternGate, Spent
 from soakd.crew.slots import WorkerState
 from soakd.model.pattern import STEADY, Pattern, cycle_of
 from soakd.workloads.spin import Spin
@@ -171,3 +173,28 @@ def test_spinning_ends_at_the_moment_and_not_before():
         spin.until(moment_ns)
         late_ns.append(time.monotonic_ns() - moment_ns)
     assert min(late_ns) < 20_000
+
+
+NS = st.integers(0, 10 * SECOND)
+
+
+@given(NS, NS, NS)
+def test_no_core_works_longer_than_it_was_loaded_and_none_waits_while_it_works(load_ns, core_ns, queued_ns):
+    """Whatever the kernel's three counters say of one round."""
+    checked_us, core_us = Spent(load_ns, core_ns, queued_ns).since(Spent(0, 0, 0))
+    assert 0 <= core_us <= checked_us <= load_ns / 1000
+
+
+@pytest.mark.parametrize(
+    ("round_ms", "credited_ms"),
+    [
+        ((500, 500, 0), (500, 500)),
+        ((500, 400, 100), (400, 400)),  # another process had the core
+        ((500, 400, 0), (500, 400)),  # the host had it
+        ((2000, 85, 2010), (85, 85)),  # the queue's counter is read later than the clock
+        ((500, 510, 0), (500, 500)),  # so is the core's
+    ],
+)
+def test_what_others_took_is_not_checked_load(round_ms, credited_ms):
+    spent = Spent(*(MS * (7 + part) for part in round_ms))
+    assert tuple(us // 1000 for us in spent.since(Spent(7 * MS, 7 * MS, 7 * MS))) == credited_ms
