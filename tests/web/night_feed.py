@@ -17,6 +17,7 @@ from soakd.store.journal import _tick as tick_row
 from soakd.store.writer import Writer
 
 RUN_ID = "0123456789ab"
+BEGAN = "2026-03-28T22:10:00.000Z"
 STAGES = (
     stage(name="Heat", duration_s=600.0),
     stage(name="One core after another", workload="integer", pattern="walking", dwell_s=20.0, duration_s=300.0),
@@ -33,15 +34,15 @@ DAY = (
 LIMITS = (Limit(of="cpu-temperature", above="90 °C"), Limit(of="coolant-temperature", above="45 °C"))
 
 
-def night(stages=STAGES, bench=None, *, tick_s=2.0, limits=LIMITS):
-    """Record, events and verdict."""
+def night(stages=STAGES, bench=None, *, of=None, tick_s=2.0, limits=LIMITS, run_id=RUN_ID, began=BEGAN):
+    """Record, events and verdict of a trial, which is the shipped one if it is not given."""
     wanted = plan(*stages, tick_s=tick_s, mismatches=8).model_copy(update={"limits": limits})
-    about = bench or lantern()
-    record = draft(wanted, sheet(), about, plan_file="trial", seed=1)
-    record = record.model_copy(update={"run_id": RUN_ID, "started_utc": "2026-03-28T22:10:00.000Z"})
+    about, of = bench or lantern(), of or sheet()
+    record = draft(wanted, of, about, plan_file="trial", seed=1)
+    record = record.model_copy(update={"run_id": run_id, "started_utc": began})
     events = []
-    shown = rehearse(wanted, sheet(), about, plan_file="trial", seed=1, also=events.append)
-    verdict = shown.verdict.model_copy(update={"run_id": RUN_ID, "started_utc": record.started_utc})
+    shown = rehearse(wanted, of, about, plan_file="trial", seed=1, also=events.append)
+    verdict = shown.verdict.model_copy(update={"run_id": run_id, "started_utc": began})
     return record, events, verdict
 
 
@@ -55,9 +56,10 @@ class Feed:
         self.journal = Journal(self.writer)
         self.progress = Progress(self.record)
         self.place = 0
+        self.entry_id = RUN["entry_id"]
 
     def begin(self):
-        self.journal.begin(self.record)
+        self.journal.begin(self.record, self.entry_id)
         self._status()
         return self
 
@@ -66,7 +68,7 @@ class Feed:
         while self.place < len(self.events) and self.events[self.place].at_s < at_s:
             event = self.events[self.place]
             if isinstance(event, StageAnnounced) and self.place == self._first():
-                self.journal.load_begins(RUN_ID, event)
+                self.journal.load_begins(self.record.run_id, event)
             else:
                 self.journal.add(self.record, event)
             self.progress.take(event)
@@ -80,7 +82,7 @@ class Feed:
 
     def begin_late(self, at_s):
         """The process of the API hears of the run only when it has come so far; without a commit for each tick."""
-        self.journal.begin(self.record)
+        self.journal.begin(self.record, self.entry_id)
         last = next(n for n, event in enumerate(self.events) if event.at_s >= at_s) - 1
         ticks = []
         for number, event in enumerate(self.events[:last]):
@@ -88,7 +90,7 @@ class Feed:
             if isinstance(event, Tick):
                 ticks.append(tick_row(self.record, event))
             elif number == self._first():
-                self.journal.load_begins(RUN_ID, event)
+                self.journal.load_begins(self.record.run_id, event)
             else:
                 self.journal.add(self.record, event)
         self.writer.write(ticks)
@@ -109,12 +111,13 @@ class Feed:
         return next(number for number, event in enumerate(self.events) if isinstance(event, StageAnnounced))
 
     def _tell(self, event):
-        self.daemon.push(event=json.loads(event.model_dump_json()), run_id=RUN_ID, seq=self.place)
+        self.daemon.push(event=json.loads(event.model_dump_json()), run_id=self.record.run_id, seq=self.place)
 
     def _status(self):
         self.daemon.run = {
             **RUN,
-            "run_id": RUN_ID,
+            "run_id": self.record.run_id,
+            "entry_id": self.entry_id,
             "plan": self.record.plan.name,
             "sheet": self.record.sheet.name,
             "stages": len(self.record.plan.stages),

@@ -72,7 +72,7 @@ def environment() -> Environment:
         loader=FunctionLoader(asset), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     found.globals.update(address=address, nav=NAV, caution=CAUTION)
-    found.filters.update(duration=units.duration_text, count=units.count_text)
+    found.filters.update(duration=units.duration_text, count=units.count_text, ticked=ticked)
     return found
 
 

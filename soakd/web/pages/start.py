@@ -23,7 +23,7 @@ from soakd.rules.sheet_fields import fields, said
 from soakd.web import guide, stored
 from soakd.web.bodies import read
 from soakd.web.drilled import whole_round
-from soakd.web.pages.frame import filled, show, ticked, timed
+from soakd.web.pages.frame import filled, show, timed
 from soakd.web.problems import ProblemError
 from soakd.web.start_asks import ChoiceAsk, DraftAsk, PlanAsk, SheetAsk, StepAsk, hours_of
 
@@ -234,7 +234,7 @@ def _done(desk: Desk, begun: Begun, *, whole_and_sound: bool, sheet: str | None)
 
 
 def _parts(desk: Desk, seen: Look) -> dict[str, Markup]:
-    values = _bench(seen) | {"ticked": ticked, "timed": partial(timed, zone=desk.zone)}
+    values = _bench(seen) | {"timed": partial(timed, zone=desk.zone)}
     return {part: _filled(desk, "start-bench.html", part=part, **values) for part in sorted(_BY_EYE)}
 
 
