@@ -13,6 +13,7 @@ from soakd.report.course import band_label
 from soakd.report.drawn import area, blocks
 from soakd.report.live import cooling_text, margin_line
 from soakd.report.points import PointsView, points_view
+from soakd.report.view import told_text
 from soakd.report.wall import wall_marks
 from soakd.rules.gather import class_key
 
@@ -267,5 +268,4 @@ def _findings(so_far: SoFar) -> Iterator[str]:
     order = {"fail": 0, "inconclusive": 1, "note": 2}
     found = sorted(so_far.progress.findings, key=lambda each: (order[each.weight], -(each.at_s or 0.0)))
     for finding in found:
-        when = "" if finding.at_s is None else f" [after {units.duration_text(finding.at_s)}]"
-        yield f"{finding.text}{when}"
+        yield told_text(finding, so_far.record.snapshot)

@@ -12,12 +12,14 @@ from soakd.report.measured import Numbers, numbers
 from soakd.report.observed import observed_rows
 from soakd.report.points import PointsView, points_view
 from soakd.report.wrong import temperature_text
+from soakd.rules.cores import thread_text
 from soakd.rules.reached import covered_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from soakd.model.finding import Finding
+    from soakd.model.snapshot import Snapshot
     from soakd.model.verdict import ChannelSummary, StageResult, Verdict
 
 GAPS_WORTH_A_LINE = 0.02
@@ -91,7 +93,7 @@ def view(verdict: Verdict) -> VerdictView:
             ("fingerprint", f"{verdict.fingerprint[:16]}…"),
             ("soakd", verdict.soakd_version),
         ),
-        reasons=tuple(_reason(finding) for finding in verdict.reasons),
+        reasons=tuple(f"{finding.rule}: {told_text(finding, verdict.snapshot_before)}" for finding in verdict.reasons),
         stages=tuple(_stage(stage) for stage in verdict.evidence.stages),
         margins=tuple(_margins(verdict)),
         coverage=tuple(_coverage(verdict)),
@@ -104,11 +106,13 @@ def view(verdict: Verdict) -> VerdictView:
     )
 
 
-def _reason(finding: Finding) -> str:
-    when = () if finding.at_s is None else (f"after {units.duration_text(finding.at_s)}",)
-    warm = () if finding.temperature is None else (f"at {temperature_text(finding)}",)
-    told = ", ".join((*when, *warm))
-    return f"{finding.rule}: {finding.text} [{told}]" if told else f"{finding.rule}: {finding.text}"
+def told_text(finding: Finding, snapshot: Snapshot) -> str:
+    """What was found; in brackets whose thread computed it, when and how warm, as far as it is known."""
+    thread = "" if finding.wrong is None else thread_text(snapshot, finding.core)
+    when = "" if finding.at_s is None else f"after {units.duration_text(finding.at_s)}"
+    warm = "" if finding.temperature is None else f"at {temperature_text(finding)}"
+    told = ", ".join(filter(None, (thread, when, warm)))
+    return f"{finding.text} [{told}]" if told else finding.text
 
 
 def _stage(stage: StageResult) -> StageRow:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from soakd import units
 from soakd.model.plan import MEMORY_KINDS
+from soakd.rules.cores import thread_text
 
 if TYPE_CHECKING:
     from soakd.model.finding import Finding, WrongResult
@@ -54,12 +55,12 @@ def wrong_view(verdict: Verdict) -> WrongView | None:
 
 
 def _row(finding: Finding, wrong: WrongResult, verdict: Verdict) -> WrongRow:
-    stage = finding.stage
+    stage, thread = finding.stage, thread_text(verdict.snapshot_before, finding.core)
     flipped = int(wrong.flipped, 16)
     in_memory = wrong.workload.partition("/")[0] in MEMORY_KINDS
     return WrongRow(
         when="–" if finding.at_s is None else units.duration_text(finding.at_s),
-        core="–" if finding.core is None else str(finding.core),
+        core="–" if finding.core is None else ", ".join(filter(None, (str(finding.core), thread))),
         stage="at rest" if stage is None else f"{stage + 1} {verdict.plan.stages[stage].name}",
         load=f"{wrong.workload}, {wrong.instruction_class}, round {wrong.round}",
         where=wrong.where,

@@ -19,3 +19,10 @@ def physical(snapshot: Snapshot) -> dict[int, int]:
         return {core: core for core in sorted(cores_in(snapshot.cores_allowed))}
     ordered = sorted((cores_in(text) for text in snapshot.topology.siblings), key=min)
     return {core: number for number, cores in enumerate(ordered) for core in sorted(cores)}
+
+
+def thread_text(snapshot: Snapshot, core: int | None) -> str:
+    """“thread of core 2” for a logical core, where cores have more than one; else empty."""
+    whole = physical(snapshot)
+    threads = core in whole and len(set(whole.values())) < len(whole)
+    return f"thread of core {whole[core]}" if threads and core is not None else ""

@@ -68,7 +68,7 @@ def rehearse(
         inbox=inbox,
         sink=sink,
         clock=timeline,
-        priority="nothing: it was rehearsed",
+        priority="a model: this was rehearsed",
         cost=lambda: (0.0, 0.0),
         throttles=lambda: throttles(bench, whole),
     )

@@ -91,7 +91,9 @@ async def _http(request: Request, error: HTTPException) -> Response:
     """What the framework itself refuses: no such path, no such method."""
     status = HTTPStatus(error.status_code)
     headers = dict(error.headers or {})
-    return _told(request, ProblemError(status, "usage", str(error.detail), headers=headers))
+    nothing = status is HTTPStatus.NOT_FOUND
+    detail = f"there is nothing at {request.url.path}" if nothing else str(error.detail)
+    return _told(request, ProblemError(status, "usage", detail, headers=headers))
 
 
 async def _bug(request: Request, error: Exception) -> Response:

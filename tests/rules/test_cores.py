@@ -4,7 +4,7 @@ import pytest
 from run_parts import snapshot
 
 from soakd.model.snapshot_parts import Topology
-from soakd.rules.cores import physical
+from soakd.rules.cores import physical, thread_text
 
 
 @pytest.mark.parametrize(
@@ -19,3 +19,9 @@ from soakd.rules.cores import physical
 def test_physical_cores_count_from_0_in_the_order_of_their_first_threads(siblings, allowed, expected):
     shot = snapshot(topology=Topology(siblings=siblings), cores_allowed=allowed)
     assert physical(shot) == expected
+
+
+def test_a_thread_is_named_by_its_core_where_cores_have_several():
+    twofold = snapshot(topology=Topology(siblings=("0,2", "1,3")))
+    assert [thread_text(twofold, core) for core in (0, 3, 7, None)] == ["thread of core 0", "thread of core 1", "", ""]
+    assert thread_text(snapshot(topology=Topology(siblings=("0", "1"))), 1) == ""

@@ -132,6 +132,7 @@ class FakeDaemon:
         self.deaf = threading.Event()
         self.heard = []
         self.run = None
+        self.status = dict(STATUS)
         self._sending = threading.Lock()
         self._ready = threading.Event()
 
@@ -175,7 +176,7 @@ class FakeDaemon:
             self.channel.sendall(json.dumps(line).encode() + b"\n")
 
     def push_status(self, **changes):
-        self.push(status={**STATUS, "run": self.run, "now_utc": utc_text(time.time()), **changes})
+        self.push(status={**self.status, "run": self.run, "now_utc": utc_text(time.time()), **changes})
 
     def push_event(self, number, text="t"):
         finding = {"rule": "r", "weight": "note", "text": text}

@@ -2,6 +2,7 @@
 
 import time
 from contextlib import closing
+from datetime import datetime, timedelta
 
 from night_feed import night
 from virtual_parts import overnight, planted, stage
@@ -22,7 +23,7 @@ _DAY_S = 86_400.0
 
 
 def live_in(home):
-    """Three nights, of which one failed; returns the entry whose run is on. The nearest future is in the queue."""
+    """Three nights, of which one failed, and a queue; returns what the daemon says of it, and the entry that is on."""
     third = load_sheet(find("lantern-trial-3", "sheets"))
     hour, weak = (stage(duration_s=3600.0),), planted("hot", core=2, seed=1)
     with closing(Writer(home / "journal.db")) as writer:
@@ -30,7 +31,13 @@ def live_in(home):
         _keep(journal, night(of=third, run_id=PASSED, began=_ago(3 * _DAY_S)))
         _keep(journal, night(run_id=BETTER, began=_ago(2 * _DAY_S)))
         _keep(journal, night(hour, weak, tick_s=10.0, run_id=FAILED, began=_ago(_DAY_S)))
-        return _queued(Queue(writer), writer, third)
+        on, after_it = _queued(Queue(writer), writer, third)
+    standing = {
+        "covered": False, "failed": True, "run_id": FAILED, "since_utc": _ago(_DAY_S), "scope": "",
+        "differs": ["core 2 computed a wrong result since"],
+    }  # fmt: skip
+    queue = {"waiting": 2, "held": 1, "running": 1}
+    return {"standing": standing, "queue": queue, "next": {"entry_id": after_it, "plan": "Overnight"}}, on
 
 
 def _ago(seconds):
@@ -39,6 +46,9 @@ def _ago(seconds):
 
 def _keep(journal, told):
     record, events, verdict = told
+    ended = datetime.fromisoformat(record.started_utc) + timedelta(seconds=events[-1].at_s)
+    evidence = verdict.evidence.model_copy(update={"finished_utc": utc_text(ended.timestamp())})
+    verdict = verdict.model_copy(update={"evidence": evidence})
     journal.begin(record)
     first = next(number for number, event in enumerate(events) if isinstance(event, StageAnnounced))
     for number, event in enumerate(events):
@@ -53,10 +63,10 @@ def _queued(queue, writer, sheet):
     wanted = EntryRequest(plan=overnight(), sheet=sheet)
     nightly = Window(opens="22:00", closes="06:00", zone="Europe/Berlin")
     wishes = (wanted, wanted, wanted.model_copy(update={"when": nightly, "count": None}), wanted, wanted)
-    on, _, _, held, gone = (
+    on, after_it, _, held, gone = (
         queue.add(f"bbbb0000000{number}", _ago(3600.0), wish, _ago(0.0)) for number, wish in enumerate(wishes)
     )
     writer.write([claimed(on)])
     queue.move(held, EntryEvent.HOLD, "by hand")
     queue.move(gone, EntryEvent.CANCEL, "by hand")
-    return on.entry_id
+    return on.entry_id, after_it.entry_id

@@ -56,7 +56,7 @@ class Feed:
         self.journal = Journal(self.writer)
         self.progress = Progress(self.record)
         self.place = 0
-        self.entry_id = RUN["entry_id"]
+        self.entry_id = None
 
     def begin(self):
         self.journal.begin(self.record, self.entry_id)
@@ -117,7 +117,7 @@ class Feed:
         self.daemon.run = {
             **RUN,
             "run_id": self.record.run_id,
-            "entry_id": self.entry_id,
+            "entry_id": self.entry_id or RUN["entry_id"],
             "plan": self.record.plan.name,
             "sheet": self.record.sheet.name,
             "stages": len(self.record.plan.stages),

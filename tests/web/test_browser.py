@@ -32,8 +32,10 @@ def bench(tmp_path_factory):
     """In the evening of a day on the virtual bench, with a past and a queue: everything that a page may show."""
     home = tmp_path_factory.mktemp("page") / "state"
     home.mkdir(mode=0o700)
-    entry_id = live_in(home)
-    daemon = FakeDaemon(home, limits={"silent_s": 6.0}, tcp=f"127.0.0.1:{free_port()}").start().wait()
+    status, entry_id = live_in(home)
+    daemon = FakeDaemon(home, limits={"silent_s": 6.0}, tcp=f"127.0.0.1:{free_port()}")
+    daemon.status |= status
+    daemon.start().wait()
     daemon.token = TokenFile(Home(home), SystemClock()).add("operator", "operate")
     daemon.origin = f"http://{daemon.api.tcp}"
     daemon.feed = Feed(daemon, night(DAY, tick_s=10.0, began=utc_text(time.time() - 17.0 * HOUR_S)))
@@ -79,13 +81,14 @@ def test_a_page_is_quiet_and_nothing_stands_in_anybodys_way(browser, bench, path
 def test_a_stranger_signs_in_with_the_keyboard_alone(browser, bench):
     with Opened(browser, f"{bench.origin}/ledger", java_script_enabled=False) as page:
         assert page.page.url.endswith("/sign-in?next=/ledger")
+        page.page.locator("input:focus").wait_for()
         page.page.keyboard.type(bench.token)
         page.page.keyboard.press("Enter")
-        page.page.wait_for_url("**/ledger")
+        page.page.wait_for_url(f"{bench.origin}/ledger")
         assert page.page.locator("h1").first.inner_text()
         page.page.get_by_role("button", name="Sign out").focus()
         page.page.keyboard.press("Enter")
-        page.page.wait_for_url("**/sign-in")
+        page.page.wait_for_url(f"{bench.origin}/sign-in")
 
 
 def test_the_first_page_says_all_three_things_and_what_is_left(browser, bench):

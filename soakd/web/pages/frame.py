@@ -9,18 +9,19 @@ from hashlib import sha256
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
-from markupsafe import Markup, escape
+from markupsafe import Markup
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from soakd import units
 from soakd.report.assets import asset as report_asset
+from soakd.report.assets import templates, ticked
 from soakd.report.text import CAUTION
 
 if TYPE_CHECKING:
     from datetime import tzinfo
 
+    from jinja2 import Environment
     from starlette.requests import Request
 
     from soakd.web.problems import ProblemError
@@ -68,11 +69,9 @@ def address(name: str) -> str:
 
 @cache
 def environment() -> Environment:
-    found = Environment(
-        loader=FunctionLoader(asset), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
+    found = templates(asset)
     found.globals.update(address=address, nav=NAV, caution=CAUTION)
-    found.filters.update(duration=units.duration_text, count=units.count_text, ticked=ticked)
+    found.filters.update(duration=units.duration_text, count=units.count_text)
     return found
 
 
@@ -122,13 +121,6 @@ async def _static(request: Request) -> Response:
         return Response(status_code=404)
     keep = "max-age=31536000, immutable" if request.query_params.get("v") else "no-cache"
     return Response(text, media_type=kind, headers={"Cache-Control": keep})
-
-
-def ticked(text: str) -> Markup:
-    """A text with what stands between backticks as code."""
-    plain, *rest = (escape(part) for part in text.split("`"))
-    every = (Markup("<code>{}</code>").format(part) if number % 2 == 0 else part for number, part in enumerate(rest))
-    return Markup("").join((plain, *every))
 
 
 def timed(text: str, zone: tzinfo) -> Markup:
