@@ -23,7 +23,8 @@ def _own_umask():
 
 
 LOADED = (
-    "tests/soak/", "tests/daemon/", "tests/drill/", "tests/workloads/exchange/", "tests/virtual/test_contract.py"
+    "tests/soak/", "tests/daemon/", "tests/drill/", "tests/workloads/exchange/", "tests/crew/test_crew.py",
+    "tests/virtual/test_contract.py",
 )  # fmt: skip
 """Where tests need every core for themselves."""
 
