@@ -124,7 +124,7 @@ async def _static(request: Request) -> Response:
 
 
 def timed(text: str, zone: tzinfo) -> Markup:
-    """The same, with moments in UTC told as `moment` tells them."""
+    """What `ticked` makes of a text, with moments in UTC told as `moment` tells them."""
     parts = _UTC.split(text)
     return Markup("").join(moment(part, zone) if number % 2 else ticked(part) for number, part in enumerate(parts))
 
